@@ -1,0 +1,19 @@
+# Short words for start.py, which does the work and needs no make.
+.PHONY: demo setup test lint check format lock
+
+PYTHON ?= python3
+
+demo setup test lint check:
+	$(PYTHON) start.py $@
+
+format: setup
+	.venv/bin/ruff check --fix --exit-zero .
+	.venv/bin/ruff format .
+
+# Rewrites the lock files from pyproject.toml; needs uv. The run set is held to the versions that the
+# tests see. No host name may enter a lock file: uv.lock and pylock.toml are not used for that reason.
+UV_LOCK = uv pip compile -q --universal --python-version 3.11 --generate-hashes --no-annotate \
+	--no-emit-index-url --no-header pyproject.toml
+lock:
+	$(UV_LOCK) --upgrade --group dev -o requirements-dev.lock
+	$(UV_LOCK) --upgrade -c requirements-dev.lock -o requirements.lock
