@@ -1,0 +1,256 @@
+"""One patient's way through, as a therapist tells it. The only place where edges meet the core."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from importlib import import_module
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+from rungwise.book import load_book, read_overrides
+from rungwise.core.errors import Fault, InputError
+from rungwise.core.evidence import Evidence
+from rungwise.core.grade import grade
+from rungwise.core.ladder import Joint, Ladder, build_ladder
+from rungwise.core.prescribe import prescribe
+from rungwise.core.screen import screen
+from rungwise.core.terms import SIDES, Exam, Grade, Pin, Plan, Screening, Side
+from rungwise.exam_file import blank_exam, exam_schema, read_exam, read_pins
+from rungwise.plain import to_json
+from rungwise.report import plan_report
+from rungwise.uses import uses_of
+
+if TYPE_CHECKING:
+    from rungwise.handout import Handout
+
+__all__ = [
+    "blank_exam",
+    "demo_exams",
+    "exam_schema",
+    "examine",
+    "hand_over",
+    "ladders_of",
+    "make_plan",
+    "open_book",
+    "read_exam",
+    "read_pins",
+    "sheets",
+    "uses_of",
+    "write_folder",
+]
+
+
+def open_book(overrides: str | None = None) -> Evidence:
+    """Open the evidence book, with a clinic's own values if there are any.
+
+    Parameters
+    ----------
+    overrides : str, optional
+        Text of the clinic's TOML file.
+
+    Raises
+    ------
+    InputError
+        Names every fault of the clinic's file.
+    """
+    book = load_book()
+    return book if overrides is None else load_book(overrides=read_overrides(overrides, book))
+
+
+def demo_exams() -> dict[str, str]:
+    """The invented people: name -> the examination's TOML text."""
+    folder = files("rungwise") / "data" / "demo"
+    entries = sorted(folder.iterdir(), key=lambda entry: entry.name)
+    return {e.name.removesuffix(".toml"): e.read_text("utf-8") for e in entries}
+
+
+def examine(exam: Exam, book: Evidence, today: date) -> tuple[Screening, dict[Side, Grade]]:
+    """Screen and grade an examination.
+
+    Parameters
+    ----------
+    exam : Exam
+        The examination.
+    book : Evidence
+        The evidence book.
+    today : date
+        The screen may not be older than the book allows.
+    """
+    return screen(exam, book, today), {side: grade(exam, book, side) for side in SIDES}
+
+
+def ladders_of(exam: Exam, book: Evidence) -> dict[Side, Ladder]:
+    """The ladder of each foot."""
+    joint = cast(Joint, import_module(f"rungwise.core.{book.joint}"))
+    return {side: build_ladder(joint, exam, side, book) for side in SIDES}
+
+
+def make_plan(
+    exam: Exam, book: Evidence, today: date, pins: Sequence[Pin] = (), insist: bool = False
+) -> Plan:
+    """Screen, grade, build the ladder, prescribe.
+
+    Parameters
+    ----------
+    exam : Exam
+        The examination.
+    book : Evidence
+        The evidence book.
+    today : date
+        Day the plan is made.
+    pins : sequence of Pin
+        The therapist's own choices.
+    insist : bool
+        Keep more families than the sheet should hold.
+
+    Raises
+    ------
+    InputError
+        A pin that cannot be followed.
+    """
+    screening, grades = examine(exam, book, today)
+    return prescribe(exam, screening, grades, ladders_of(exam, book), book, today, pins, insist)
+
+
+def sheets(
+    plan: Plan,
+    book: Evidence,
+    stamp: datetime,
+    language: str | None = None,
+    paper: str = "a4",
+    large: bool = False,
+) -> dict[str, bytes]:
+    """Make every sheet of a plan: file name -> content.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    book : Evidence
+        The evidence book it was made with.
+    stamp : datetime
+        When, with its time zone; written into PDF and reminders.
+    language : str, optional
+        Language of the patient's sheets; by default the person's own.
+    paper : {"a4", "us-letter"}
+        Paper.
+    large : bool
+        Large print.
+    """
+    made = {
+        "plan.json": to_json(plan).encode(),
+        "reasons.txt": plan_report(plan, book).encode(),
+    }
+    if not plan.exercises:
+        return made
+    from rungwise.handout import build_handout, to_pdf, to_text
+    from rungwise.words import load_words
+
+    words = load_words(language or plan.exam.person.language)
+    handout: Handout = build_handout(plan, book, words)
+    made["programme.pdf"] = to_pdf(handout, paper, large, stamp)
+    made["programme.txt"] = to_text(handout).encode()
+    for name, svg in handout.drawings():
+        made[f"drawings/{name}.svg"] = svg.encode()
+    if plan.exam.person.session_time is not None and plan.exam.person.time_zone is not None:
+        from rungwise.reminders import to_calendar
+
+        made["reminders.ics"] = to_calendar(plan, words, stamp)
+    return made
+
+
+def hand_over(
+    plan: Plan,
+    book: Evidence,
+    folder: Path,
+    stamp: datetime,
+    language: str | None = None,
+    paper: str = "a4",
+    large: bool = False,
+    replace: bool = False,
+) -> list[Path]:
+    """Make every sheet of a plan and write them into a folder, all or nothing."""
+    return write_folder(folder, sheets(plan, book, stamp, language, paper, large), replace)
+
+
+def write_folder(folder: Path, content: Mapping[str, bytes], replace: bool = False) -> list[Path]:
+    """Write files into a new folder, all or nothing.
+
+    They are written beside it first and put in place by one rename, so a killed process or a full
+    disk leaves the old folder as it was.
+
+    Parameters
+    ----------
+    folder : Path
+        Where; must not exist, or be empty, unless ``replace``.
+    content : mapping of str to bytes
+        Relative name -> content.
+    replace : bool
+        Whether an earlier folder of the same make may be replaced.
+
+    Raises
+    ------
+    InputError
+        When the folder is there and may not be replaced, or cannot be written.
+    """
+    folder = folder.absolute()
+    _check_free(folder, replace)
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        made = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    except OSError as error:
+        raise _cannot_write(folder, error) from None
+    try:
+        for name, data in content.items():
+            path = made / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with path.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+        made.chmod(0o755)
+        _put_in_place(made, folder)
+    except OSError as error:
+        raise _cannot_write(folder, error) from None
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+    return [folder / name for name in content]
+
+
+def _check_free(folder: Path, replace: bool) -> None:
+    if folder.exists() and not folder.is_dir():
+        fault = Fault("out", str(folder), "a folder", "Name a folder that is not there yet.")
+        raise InputError("output", (fault,))
+    there = sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
+    ours = bool({"plan.json", "plans.json"} & set(there))
+    if there and not (replace and ours):
+        remedy = (
+            "Name another, or add --replace." if ours else "Name another; it holds other files."
+        )
+        fault = Fault("out", str(folder), "a folder that is not there yet, or empty", remedy)
+        raise InputError("output", (fault,))
+
+
+def _put_in_place(made: Path, folder: Path) -> None:
+    if not folder.exists():
+        made.rename(folder)
+        return
+    old = Path(tempfile.mkdtemp(prefix=f".{folder.name}-old-", dir=folder.parent))
+    folder.rename(old / folder.name)
+    try:
+        made.rename(folder)
+    except OSError:
+        (old / folder.name).rename(folder)
+        raise
+    finally:
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def _cannot_write(folder: Path, error: OSError) -> InputError:
+    fault = Fault("out", str(folder), "a folder that can be written", error.strerror or str(error))
+    return InputError("output", (fault,))

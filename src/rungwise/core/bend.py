@@ -1,0 +1,226 @@
+"""Read the bend of the big-toe joint: which readings count, from which zero, with which error.
+
+Two zeros are in use: the metatarsal shaft, from which the grades are published, and flat
+standing, from which poses and heel stops are computed. Readings by different methods,
+instruments or zeros never meet in one mean. Angles are degrees of dorsiflexion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from math import floor, nan
+from statistics import fmean
+from typing import Literal
+
+from rungwise.core.errors import EvidenceError
+from rungwise.core.evidence import Evidence, Row
+from rungwise.core.reasons import with_row
+from rungwise.core.terms import Exam, Measured, Reason, Side
+
+__all__ = [
+    "DIGITS",
+    "METHODS",
+    "Bend",
+    "bend_available",
+    "bend_from_shaft",
+    "bends_of",
+    "graded_bend",
+    "hallux_ip_bend",
+    "reading_error",
+]
+
+#: The first that was read is graded; all but the first are a fall-back and said to be one.
+METHODS = (
+    "nonweightbearing_passive",
+    "weightbearing_passive",
+    "nonweightbearing_active",
+    "weightbearing_active",
+)
+#: Decimals kept before a value is held against an edge: dust of the arithmetic must not pass it.
+DIGITS = 10
+Rater = Literal["same_rater", "other_rater"]
+
+
+@dataclass(frozen=True)
+class Bend:
+    """The mean of one day's readings taken in one way.
+
+    Parameters
+    ----------
+    value_deg : float
+        Mean, from the zero that was used [deg].
+    spread_deg : float
+        Largest minus smallest reading [deg].
+    count : int
+        How many readings [1].
+    on : date
+        Their day, the latest on which this way was used.
+    method, instrument, zero : str or None
+        How, with what and from which zero.
+    """
+
+    value_deg: float
+    spread_deg: float
+    count: int
+    on: date
+    method: str | None
+    instrument: str | None
+    zero: str | None
+
+    def __str__(self) -> str:
+        """Return the reading with the way it was taken."""
+        ways = (self.method, self.instrument, f"zero {self.zero}" if self.zero else None)
+        said = ", ".join(way.replace("_", " ") for way in ways if way)
+        return f"{self.value_deg:.0f}° ({said or 'way not known'}, {self.on}, n = {self.count})"
+
+
+def reading_error(
+    book: Evidence,
+    method: str | None,
+    instrument: str | None,
+    rater: Rater = "same_rater",
+) -> Row:
+    """The standard error of one reading, for the way it was taken.
+
+    Parameters
+    ----------
+    book : Evidence
+        The book, with rows ``rom.sem.<method>.<instrument>.<rater>``.
+    method, instrument : str or None
+        The way; a way without a row of its own gets the largest error in the book.
+    rater : {"same_rater", "other_rater"}
+        Whether one person read, or two.
+
+    Returns
+    -------
+    Row
+        Its value is the standard error [deg]. It is not made smaller for the mean of several
+        readings of one session: they share the error of positioning.
+    """
+    found = book.rows.get(f"rom.sem.{method}.{instrument}.{rater}")
+    if found is not None:
+        return found
+    rows = [row for key, row in book.rows.items() if key.startswith("rom.sem.")]
+    if not rows:
+        raise EvidenceError("the book has no row 'rom.sem.…': the error of a reading is not known")
+    return max(rows, key=lambda row: row.value)
+
+
+def hallux_ip_bend(mtp_deg: float, book: Evidence) -> float:
+    """How far the end joint of the big toe bends up, for a given bend of the big-toe joint.
+
+    Parameters
+    ----------
+    mtp_deg : float
+        Dorsiflexion of the first metatarsophalangeal joint [deg].
+    book : Evidence
+        The book.
+
+    Returns
+    -------
+    float
+        Dorsiflexion of the interphalangeal joint [deg]; NaN beyond the zero crossing of the line.
+
+    Notes
+    -----
+    A line fitted to 120 feet; it says why the proximal phalanx is measured, not the whole toe.
+
+    Sources
+    -------
+    Rows ``ip.*`` of the book.
+    """
+    bend = book.value("ip.bend_at_zero_deg") + book.value("ip.bend_per_deg") * mtp_deg
+    return bend if bend >= 0 else nan
+
+
+def bends_of(exam: Exam, side: Side, book: Evidence) -> tuple[Bend, ...]:
+    """Group readings by method, instrument and zero, each group on its latest day.
+
+    The bend is the one measure of the book that is read from a zero.
+    """
+    measure = next(key for key, measure in book.measures.items() if measure.zeros)
+    groups: dict[tuple[str | None, str | None, str | None], list[Measured]] = {}
+    for one in exam.readings(measure, side):
+        groups.setdefault((one.method, one.instrument, one.zero), []).append(one)
+    bends = []
+    for (method, instrument, zero), found in groups.items():
+        latest = max(one.on for one in found)
+        values = [float(one.value) for one in found if one.on == latest]
+        spread = max(values) - min(values)
+        bends.append(Bend(fmean(values), spread, len(values), latest, method, instrument, zero))
+    return tuple(bends)
+
+
+def bend_from_shaft(bend: Bend, exam: Exam, side: Side, book: Evidence) -> float:
+    """A reading as it would be from the metatarsal shaft [deg].
+
+    A reading from flat standing is raised by what this foot itself shows in flat standing, else
+    by the low end of the usual offset: the smaller, more severe angle. A reading whose zero is
+    not known is taken as it is, for the same reason.
+    """
+    if bend.zero != "flat_standing":
+        return round(bend.value_deg, DIGITS)
+    offset = exam.number("flat_standing_deg", side)
+    usual = book.low("bend.shaft_offset_deg")
+    return round(bend.value_deg + (usual if offset is None else offset), DIGITS)
+
+
+def bend_available(exam: Exam, book: Evidence, side: Side) -> tuple[float, tuple[Reason, ...]]:
+    """How far the joint may be bent from flat standing, on the cautious side.
+
+    Each way of reading gives the mean of its latest day, turned to the zero of flat standing,
+    less one standard error; the smallest counts.
+
+    Parameters
+    ----------
+    exam : Exam
+        The examination.
+    book : Evidence
+        The book.
+    side : {"right", "left"}
+        Which foot.
+
+    Returns
+    -------
+    bend_deg : float
+        Dorsiflexion from flat standing [deg]; never below 0, and 0 when nothing was read.
+    reasons : tuple of Reason
+        Which reading counted, which offset and error were taken off.
+    """
+    found: list[tuple[float, Bend, Row]] = []
+    measured = exam.number("flat_standing_deg", side)
+    offset = book.high("bend.shaft_offset_deg") if measured is None else measured
+    for bend in bends_of(exam, side, book):
+        error = reading_error(book, bend.method, bend.instrument)
+        flat = bend.value_deg - (0.0 if bend.zero == "flat_standing" else offset)
+        found.append((flat - error.value, bend, error))
+    if not found:
+        return 0.0, (book.reason("bend.not_read", side=side),)
+    least, bend, error = min(found, key=lambda one: one[0])
+    if bend.zero == "flat_standing":
+        zero = book.reason("bend.flat_zero", side=side, reading=bend)
+    elif measured is not None:
+        zero = book.reason("bend.own_offset", side=side, reading=bend, offset=f"{measured:.0f}°")
+    else:
+        zero = book.reason("bend.usual_offset", side=side, reading=bend, offset=f"{offset:.0f}°")
+    taken = f"{error.value:.0f}°"
+    if least <= 0:
+        said = book.reason("bend.none", side=side, error=taken)
+        return 0.0, (zero, with_row(said, error))
+    said = book.reason("bend.available", side=side, bend=f"{floor(least)}°", error=taken)
+    return least, (zero, with_row(said, error))
+
+
+def graded_bend(exam: Exam, side: Side, book: Evidence) -> Bend | None:
+    """The reading that is graded: by the best method at hand, the smallest if there are several."""
+    bends = bends_of(exam, side, book)
+    if not bends:
+        return None
+    best = min(_rank(bend) for bend in bends)
+    same = [bend for bend in bends if _rank(bend) == best]
+    return min(same, key=lambda bend: bend_from_shaft(bend, exam, side, book))
+
+
+def _rank(bend: Bend) -> int:
+    return METHODS.index(bend.method) if bend.method in METHODS else len(METHODS)

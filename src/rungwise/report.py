@@ -1,0 +1,221 @@
+"""What the therapist reads: plain-text tables, and the reasons behind a plan, quoted from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from textwrap import fill
+
+from rungwise.core.evidence import Evidence, Row
+from rungwise.core.ladder import Ladder
+from rungwise.core.terms import (
+    SIDES,
+    Dose,
+    Exercise,
+    Fitted,
+    Grade,
+    Plan,
+    Reason,
+    Screening,
+    SideScreen,
+)
+
+__all__ = [
+    "CAUTIONS",
+    "dose_words",
+    "grade_report",
+    "ladder_report",
+    "plan_report",
+    "row_report",
+    "screen_report",
+    "table",
+]
+
+WIDTH = 88
+CAUTIONS = (
+    "For licensed physical therapists, who decide; local law comes first. Not cleared or approved "
+    "by any authority; its regulatory status has not been assessed. Not for emergencies. No trial "
+    "has tested programmes made by this software."
+)
+OUTCOMES = {
+    "refer": "REFER: no programme",
+    "hold": "HOLD: no programme yet",
+    "review": "REVIEW FIRST: unloaded parts at most",
+    "careful": "GO, with limits",
+    "go": "GO",
+}
+
+
+def table(rows: Sequence[Sequence[str]]) -> str:
+    """Lay out rows in columns, the first row as heading.
+
+    Parameters
+    ----------
+    rows : sequence of sequence of str
+        Cells; every row as long as the first.
+    """
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = ["  ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)).rstrip() for r in rows]
+    return "\n".join([lines[0], "  ".join("-" * w for w in widths), *lines[1:]]) + "\n"
+
+
+def _because(reason: Reason, mark: str = "because") -> str:
+    told = f"{reason.says} [{reason.rule} v{reason.version}; {reason.basis}"
+    return _item(f"{mark}: {told}; {', '.join(reason.sources)}]")
+
+
+def _item(text: str, indent: int = 4) -> str:
+    pad = " " * indent
+    return fill(text, WIDTH, initial_indent=pad, subsequent_indent=pad + "  ") + "\n"
+
+
+def screen_report(screening: Screening, book: Evidence) -> str:
+    """The screen, foot by foot: outcome, what is positive, what to do, what was not asked."""
+    parts = [f"Screen of {screening.on}\n"]
+    parts += [_side_screen(screening.of(side)) for side in SIDES]
+    for score in screening.scores:
+        span = f"{score.low:g}" if score.low == score.high else f"{score.low:g} to {score.high:g}"
+        parts.append(_item(f"{score.name}: {span}. {score.says}", 2))
+        if score.unknown:
+            parts.append(_item(f"not known: {', '.join(score.unknown).replace('_', ' ')}"))
+    if screening.not_asked:
+        parts.append("  not asked:\n")
+        parts += [_item(f"{key}: {book.items[key].ask}") for key in screening.not_asked]
+    return "".join(parts)
+
+
+def _side_screen(side: SideScreen) -> str:
+    parts = [f"  {side.side} foot: {OUTCOMES[side.outcome]}\n"]
+    for flag in side.flags:
+        parts.append(_item(f"{flag.level.upper()} {flag.item.replace('_', ' ')}: {flag.do}"))
+        parts.append(_because(flag.reason).replace("    because", "      because", 1))
+        if flag.forbids:
+            parts.append(_item(f"rules out: {', '.join(sorted(flag.forbids))}", 6))
+    parts += [_because(reason) for reason in side.reasons]
+    return "".join(parts)
+
+
+def grade_report(grade: Grade) -> str:
+    """The grade of one foot with both components, its uncertainty and its reasons."""
+    value = "not graded" if grade.value is None else f"grade {grade.value}"
+    parts = [f"  {grade.side} foot: {value}"]
+    if grade.bend_deg is not None:
+        parts.append(f", {grade.bend_deg:.0f}° of dorsiflexion (error ±{grade.sem_deg or 0:.0f}°)")
+    parts.append("\n")
+    shown = (("by degrees", grade.by_degrees), ("by loss", grade.by_loss))
+    both = ", ".join(f"{name} {'-' if v is None else v}" for name, v in shown)
+    loss = "" if grade.loss_pct is None else f", {grade.loss_pct:.1f} % lost"
+    film = "no radiograph" if grade.radiograph is None else f"radiograph {grade.radiograph}"
+    parts.append(_item(f"{both}{loss}, {film}"))
+    if grade.probability:
+        chances = ", ".join(f"{i}: {100 * p:.0f} %" for i, p in enumerate(grade.probability))
+        parts.append(_item(f"probability of each grade, from the reading's error: {chances}"))
+    if grade.second_best is not None:
+        parts.append(_item(f"second best: grade {grade.second_best}"))
+    parts += [_because(reason) for reason in grade.reasons]
+    parts += [_because(note, "note") for note in grade.notes]
+    return "".join(parts)
+
+
+def dose_words(dose: Dose) -> str:
+    """A dose in one line."""
+    rest = f", rest {dose.rest_s:g} s" if dose.sets > 1 else ""
+    return (
+        f"{dose.sets} x {dose.reps}, hold {dose.hold_s:g} s, up {dose.lift_s:g} s, "
+        f"down {dose.lower_s:g} s{rest}, {dose.days_per_week} days a week"
+    )
+
+
+def _sizes(fitted: Fitted) -> str:
+    shown = {k: v for k, v in fitted.pose.sizes_mm.items() if v}
+    return ", ".join(
+        f"{k.removesuffix('_mm').replace('_', ' ')} {v:.0f} mm" for k, v in shown.items()
+    )
+
+
+def ladder_report(ladder: Ladder, family: str) -> str:
+    """Every rung of a family for one foot: sizes, bend, load tier, or why it is impossible."""
+    rows = [["rung", "bend", "of bend available", "load tier", "base", "sizes"]]
+    for rung in ladder.rungs(family):
+        fitted = ladder.at(family, rung.places)
+        d = fitted.demand
+        if fitted.problems:
+            why = ladder.book.reason(fitted.problems[0]).says
+            rows.append([rung.name, "-", "-", "-", "-", f"not possible: {why}"])
+            continue
+        base = "-" if d.base_width_mm is None else f"{d.base_width_mm:.0f} mm"
+        share = f"{100 * d.bend_share:.0f} %" if d.bend_deg else "-"
+        rows.append([rung.name, f"{d.bend_deg:.0f}°", share, str(d.tier), base, _sizes(fitted)])
+    return table(rows)
+
+
+def _exercise(exercise: Exercise) -> Iterator[str]:
+    rung = exercise.fitted.rung
+    who = "both feet" if exercise.both else f"{exercise.side} foot"
+    notches = ", ".join(f"{dial} {notch}" for dial, notch in rung.notches).replace("_", " ")
+    yield f"  {exercise.family.replace('_', ' ')}, {who}: {notches}\n"
+    yield _item(dose_words(exercise.dose))
+    if sizes := _sizes(exercise.fitted):
+        yield _item(sizes)
+    for warning in exercise.warnings:
+        yield _because(warning, "WARNING")
+    for reason in exercise.reasons:
+        yield _because(reason)
+    for refusal in exercise.refused:
+        yield _because(refusal.reason, "not now")
+
+
+def plan_report(plan: Plan, book: Evidence) -> str:
+    """The whole plan with every reason, for the therapist to question."""
+    exam = plan.exam
+    parts = [
+        f"Programme for {exam.person.label}, examined {exam.on} by {exam.therapist}\n",
+        f"Made {plan.on}, from {plan.starts} to {plan.ends}, next look {plan.review}.\n",
+        f"Evidence book edition {plan.edition}.\n",
+        fill(CAUTIONS, WIDTH) + "\n\n",
+        screen_report(plan.screening, book),
+        "\nGrade\n",
+        *(grade_report(plan.grades[side]) for side in SIDES),
+        "\nLengths and capacities\n",
+    ]
+    for side in SIDES:
+        parts.append(f"  {side} foot: may bend {plan.bodies[side].bend_available_deg:.0f}°\n")
+        parts += [_because(note) for note in plan.bodies[side].notes]
+    parts.append("\nExercises\n" if plan.exercises else "\nNo exercises.\n")
+    for exercise in plan.exercises:
+        parts += _exercise(exercise)
+    if plan.session is not None:
+        minutes, seconds = divmod(round(plan.session.seconds), 60)
+        order = ", ".join(plan.session.order).replace("_", " ")
+        parts.append(
+            f"\nA day takes {minutes} min {seconds} s: {order}; "
+            f"{plan.session.place_changes} change(s) of place.\n"
+        )
+        parts += [_because(reason, "cut") for reason in plan.session.dropped]
+    if plan.refused:
+        parts.append("\nConsidered and left out\n")
+        parts += [
+            _because(no.reason, f"{no.what.replace('_', ' ')}, {no.side}") for no in plan.refused
+        ]
+    if plan.notes:
+        parts.append("\nFor the whole plan\n")
+        parts += [_because(note, "note") for note in plan.notes]
+    return "".join(parts)
+
+
+def row_report(row: Row, book: Evidence, used_by: Sequence[str]) -> str:
+    """A row of the book: value, range, basis, source, and what uses it."""
+    source = book.sources[row.source]
+    year = f", {source.year}" if source.year else ""
+    lines = [
+        f"{row.key} = {row}",
+        f"  holds for : {row.applies_to}",
+        f"  does      : {row.use}",
+        f"  basis     : {row.basis}",
+        f"  source    : {source.title}{year} ({source.identifier}); {source.read_how}",
+    ]
+    if row.where:
+        lines.append(f"  where     : {row.where}")
+    if row.note:
+        lines.append(f"  note      : {row.note}")
+    lines.append(f"  used by   : {', '.join(used_by) or 'nothing'}")
+    return "\n".join(lines) + "\n"

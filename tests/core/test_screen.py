@@ -1,0 +1,666 @@
+"""The screen: every item at every answer, every level, and that nothing unknown passes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rungwise.core.errors import InputError
+from rungwise.core.flags import AT_RISK, BENDING, HOME, LOADED, STOPS, UNFELT, UNSTEADY
+from rungwise.core.scores import score
+from rungwise.core.screen import NEEDED, screen
+from rungwise.core.terms import SIDES, Exam, Flag, Measured, Side, SideScreen, Value
+from tests.factory import DAY, ITEMS, LEFT, RIGHT, WHOLE, make_exam, mirrored, real_book
+
+BOOK = real_book()
+OTHER: Mapping[Side, Side] = {"right": "left", "left": "right"}
+TAGS = frozenset().union(*(item.forbids for item in BOOK.items.values()))
+FOOT = [key for key in ITEMS if BOOK.items[key].per == "foot"]
+PERSON = [key for key in ITEMS if BOOK.items[key].per == "person"]
+CLOT = "clot_signs"  # asked of a foot, but the whole person's matter
+#: How little an outcome allows; refer and hold both mean no programme.
+RANK = {"go": 0, "careful": 1, "review": 2, "hold": 3, "refer": 3}
+
+
+def flag_of(part: SideScreen, item: str) -> Flag | None:
+    """The flag of an item on one foot."""
+    return next((flag for flag in part.flags if flag.item == item), None)
+
+
+def no_less(after: SideScreen, before: SideScreen) -> bool:
+    """Whether a foot may do no more than before."""
+    return RANK[after.outcome] >= RANK[before.outcome] and after.forbids >= before.forbids
+
+
+# ------------------------------------------------------------------ the items
+
+
+def test_the_items_are_the_twenty_five_in_order() -> None:
+    assert tuple(BOOK.items) == ITEMS
+    assert [item.code for item in BOOK.items.values()] == [f"R{n}" for n in range(1, 26)]
+
+
+def test_tags_are_those_of_the_exercises() -> None:
+    known = {"home", "progress"}
+    for family in BOOK.families.values():
+        known |= family.tags.union(*(n.tags for dial in family.dials for n in dial.notches))
+    assert known >= TAGS
+    assert known <= TAGS  # so that a refusal rules out each of them by name, too
+
+
+@pytest.mark.parametrize("key", ITEMS)
+def test_each_item_says_what_to_ask_and_what_to_do(key: str) -> None:
+    item = BOOK.items[key]
+    for text in (item.ask, item.positive, item.do):
+        assert text[0].isupper()
+        assert text[-1] in ".?"
+    assert item.level not in STOPS or item.forbids >= HOME
+
+
+def test_harmless_examination_goes() -> None:
+    found = screen(make_exam(), BOOK, DAY)
+    assert (found.right.outcome, found.left.outcome) == ("go", "go")
+    assert not found.right.forbids | found.left.forbids
+    assert found.not_asked == ()
+    assert found.scores == ()
+    assert found.on == DAY
+
+
+def expected(level: str, forbids: frozenset[str]) -> str:
+    """The outcome of one flag of this level."""
+    if level in STOPS:
+        return "refer"
+    if level == "review":
+        return "review"
+    return "hold" if forbids & HOME else "careful"
+
+
+@pytest.mark.parametrize("key", FOOT)
+@pytest.mark.parametrize("answer", ["right", "left", "both", "yes"])
+def test_foot_item_answered_yes(key: str, answer: str) -> None:
+    """Without details an item stands at its gravest, the level of its row."""
+    found = screen(make_exam(answers={key: answer}), BOOK)
+    item = BOOK.items[key]
+    for side in SIDES:
+        part = found.of(side)
+        flag = flag_of(part, key)
+        if answer == OTHER[side] and key != CLOT:
+            assert flag is None
+            assert part.outcome == "go"
+            assert not part.forbids
+            continue
+        assert flag is not None
+        assert flag.level == item.level
+        assert flag.side == (None if key == CLOT else side)
+        assert flag.do == item.do
+        assert flag.forbids >= item.forbids
+        assert part.outcome == expected(item.level, item.forbids)
+        assert part.forbids >= flag.forbids
+        if flag.forbids & HOME:
+            assert part.forbids == TAGS
+
+
+@pytest.mark.parametrize("key", PERSON)
+@pytest.mark.parametrize("answer", ["yes", "both", "right"])
+def test_person_item_answered_yes_hits_both_feet(key: str, answer: str) -> None:
+    found = screen(make_exam(answers={key: answer}), BOOK)
+    item = BOOK.items[key]
+    for side in SIDES:
+        flag = flag_of(found.of(side), key)
+        assert flag is not None
+        assert (flag.level, flag.side) == (item.level, None)
+        assert found.of(side).outcome == expected(item.level, item.forbids)
+
+
+@pytest.mark.parametrize("key", ITEMS)
+def test_item_answered_no_raises_nothing(key: str) -> None:
+    found = screen(make_exam(answers={key: "no"}), BOOK)
+    assert all(flag_of(found.of(side), key) is None for side in SIDES)
+
+
+@pytest.mark.parametrize("key", ITEMS)
+def test_item_not_asked_holds_both_feet(key: str) -> None:
+    found = screen(make_exam(answers={key: None}), BOOK)
+    assert found.not_asked == (key,)
+    for side in SIDES:
+        assert found.of(side).outcome == "hold"
+        assert found.of(side).forbids == TAGS
+        assert "screen.not_asked" in {reason.rule for reason in found.of(side).reasons}
+
+
+def test_refer_is_graver_than_not_asked() -> None:
+    found = screen(make_exam(answers={"broken_skin": "left", "falls": None}), BOOK)
+    assert (found.right.outcome, found.left.outcome) == ("hold", "refer")
+    assert "screen.not_asked" in {reason.rule for reason in found.left.reasons}
+
+
+def test_unknown_words_and_items_are_refused_together() -> None:
+    exam = make_exam(answers={"falls": "maybe", "flat_tyre": "no"})
+    with pytest.raises(InputError) as caught:
+        screen(exam, BOOK)
+    assert [fault.field for fault in caught.value.faults] == ["screen.falls", "screen.flat_tyre"]
+
+
+def test_flags_stand_gravest_first() -> None:
+    answers = {"blood_thinner": "yes", "nerve_pain": "right", "recent_injury": "right"}
+    answers["hot_swollen_joint"] = "right"
+    found = screen(make_exam(answers=answers), BOOK).right
+    assert [flag.level for flag in found.flags] == ["emergency", "urgent", "review", "caution"]
+
+
+# ------------------------------------------------------------------ details make it milder
+
+Details = Mapping[str, Mapping[str, Value]]
+NO_GOUT = dict.fromkeys(("previous_attack", "onset_within_day", "redness"), False)
+NO_GOUT |= dict.fromkeys(("mtp1_involved", "hypertension_or_heart_disease"), False)
+NO_CLOT = {
+    item.key.partition(".")[2]: False
+    for item in BOOK.score_items
+    if item.score == "clot" and item.key != "clot.calf_larger_cm"
+}
+LOW_CLOT: Mapping[str, Value] = {
+    **NO_CLOT,
+    "calf_larger_cm": 0.0,
+    "breathless_or_chest_pain": False,
+}
+OLD = {"weeks_ago": 20.0, "cleared": True}
+
+VARIANTS: list[tuple[str, Details, str, frozenset[str], frozenset[str]]] = [
+    # item, details, level, tags that must be ruled out, tags that must not
+    # the gout score never frees the toe; at most 4 it is another cause: clin_s4
+    ("gout_attack", {"gout": {**NO_GOUT, "urate_mg_dl": 5.0}}, "review", BENDING | LOADED, HOME),
+    ("gout_attack", {"gout": NO_GOUT}, "review", BENDING | LOADED, HOME),  # urate: 3.5 at most
+    ("gout_attack", {"gout": {**NO_GOUT, "redness": True}}, "urgent", HOME, frozenset()),
+    ("inflammatory_signs", {"inflammation": {"joint_swelling": False}}, "review", LOADED, HOME),
+    ("inflammatory_signs", {"inflammation": {"joint_swelling": True}}, "urgent", HOME, frozenset()),
+    (
+        "poor_circulation",
+        {"circulation": {"rest_pain_or_tissue_loss": False}},
+        "review",
+        LOADED | {"barefoot", "heel_raise"},
+        HOME,
+    ),
+    (
+        "poor_circulation",
+        {"circulation": {"rest_pain_or_tissue_loss": False, "ankle_brachial_index": 0.5}},
+        "emergency",
+        HOME,
+        frozenset(),
+    ),
+    (
+        "poor_circulation",
+        {"circulation": {"rest_pain_or_tissue_loss": False, "ankle_brachial_index": 0.51}},
+        "review",
+        LOADED,
+        HOME,
+    ),
+    # two-level score of 2003, symptoms with a low score still urgent: clin_s7
+    ("clot_signs", {"clot": LOW_CLOT}, "urgent", HOME, frozenset()),
+    (
+        "clot_signs",
+        {"clot": {**LOW_CLOT, "breathless_or_chest_pain": True}},
+        "emergency",
+        HOME,
+        frozenset(),
+    ),
+    ("clot_signs", {"clot": {**LOW_CLOT, "calf_larger_cm": 3.0}}, "urgent", HOME, frozenset()),
+    (
+        "clot_signs",
+        {"clot": {**LOW_CLOT, "calf_larger_cm": 3.0, "previous_clot": True}},
+        "emergency",
+        HOME,
+        frozenset(),
+    ),
+    ("foot_operation", {"surgery": {"kind": "cheilectomy", **OLD}}, "caution", frozenset(), TAGS),
+    ("foot_operation", {"surgery": {"kind": "implant", **OLD}}, "caution", frozenset(), TAGS),
+    ("foot_operation", {"surgery": {"kind": "fusion", **OLD}}, "caution", BENDING, HOME | LOADED),
+    ("foot_operation", {"surgery": OLD}, "caution", BENDING, HOME | LOADED),
+    (
+        "foot_operation",
+        {"surgery": {"kind": "osteotomy", "weeks_ago": 11.9, "cleared": True}},
+        "review",
+        HOME,
+        frozenset(),
+    ),
+    (
+        "foot_operation",
+        {"surgery": {"kind": "osteotomy", "weeks_ago": 12.0, "cleared": True}},
+        "caution",
+        frozenset(),
+        TAGS,
+    ),
+    (
+        "foot_operation",
+        {"surgery": {"kind": "osteotomy", "weeks_ago": 20.0, "cleared": False}},
+        "review",
+        HOME,
+        frozenset(),
+    ),
+    ("toe_injection", {"injection": {"weeks_ago": 1.9}}, "caution", frozenset({"progress"}), HOME),
+    ("toe_injection", {"injection": {"weeks_ago": 2.0}}, "caution", frozenset(), TAGS),
+    ("falls", {"falls": {"last_year": 1, "injury": False}}, "caution", UNSTEADY, HOME),
+    ("falls", {"falls": {"last_year": 0}}, "caution", UNSTEADY, HOME),
+    ("falls", {"falls": {"last_year": 1}}, "review", LOADED, HOME),
+    ("falls", {"falls": {"last_year": 1, "injury": True}}, "review", LOADED, HOME),
+    ("falls", {"falls": {"last_year": 2, "injury": False}}, "review", LOADED, HOME),
+    ("dizziness", {"dizziness": {"acute_sign": False}}, "review", LOADED, HOME),
+    ("dizziness", {"dizziness": {"acute_sign": True}}, "emergency", HOME, frozenset()),
+    (
+        "cannot_self_monitor",
+        {"self_monitoring": {"carer_present": True}},
+        "caution",
+        frozenset({"progress", "hands_free"}),
+        HOME,
+    ),
+    (
+        "cannot_self_monitor",
+        {"self_monitoring": {"carer_present": False}},
+        "caution",
+        HOME,
+        HOME - HOME,
+    ),
+]
+
+
+@pytest.mark.parametrize(("key", "details", "level", "bans", "frees"), VARIANTS)
+def test_details_decide_the_level(
+    key: str, details: Details, level: str, bans: frozenset[str], frees: frozenset[str]
+) -> None:
+    answer = "right" if key in FOOT else "yes"
+    part = screen(make_exam(answers={key: answer}, details=details), BOOK).right
+    flag = flag_of(part, key)
+    assert flag is not None
+    assert flag.level == level
+    assert flag.forbids >= bans
+    assert not flag.forbids & frees
+    assert part.outcome == expected(level, flag.forbids)
+    assert flag.do[-1] == "."
+    assert flag.reason in part.reasons
+
+
+@pytest.mark.parametrize("details", [None, "low", "high"])
+def test_no_gout_score_clears_a_hot_joint(details: str | None) -> None:
+    """A hot swollen joint is an infection until shown otherwise: clin_s3."""
+    gout: Mapping[str, Value] = {}
+    if details is not None:
+        gout = {**dict.fromkeys(NO_GOUT, details == "high"), "urate_mg_dl": 9.0}
+    answers = {"hot_swollen_joint": "right", "gout_attack": "right"}
+    found = screen(make_exam(answers=answers, details={"gout": gout}), BOOK)
+    flag = found.right.flags[0]
+    assert (flag.item, flag.level) == ("hot_swollen_joint", "emergency")
+    assert found.right.outcome == "refer"
+    assert [one.name for one in found.scores] == ["gout"]
+
+
+def test_red_within_a_day_is_a_hot_joint_even_if_answered_no() -> None:
+    details = {"gout": {"redness": True, "onset_within_day": True}}
+    part = screen(make_exam(answers={"gout_attack": "left"}, details=details), BOOK)
+    assert flag_of(part.right, "hot_swollen_joint") is None
+    flag = flag_of(part.left, "hot_swollen_joint")
+    assert flag is not None
+    assert flag.level == "emergency"
+    assert "screen.contradiction" in {reason.rule for reason in part.left.reasons}
+
+
+@pytest.mark.parametrize("weeks", [None, 1.0, 12.0, 500.0])
+@pytest.mark.parametrize("cleared", [None, False, True])
+def test_fused_joint_is_never_bent(weeks: float | None, cleared: bool | None) -> None:
+    surgery = {"kind": "fusion", "weeks_ago": weeks, "cleared": cleared}
+    known = {name: value for name, value in surgery.items() if value is not None}
+    for answer in ("right", "no"):  # on record is enough, whatever the answer
+        exam = make_exam(answers={"foot_operation": answer}, details={"surgery": known})
+        part = screen(exam, BOOK).right
+        assert part.forbids >= BENDING
+        allowed = cleared is True and weeks is not None and weeks >= 12
+        assert part.outcome == ("careful" if allowed else "review")
+        assert bool(part.forbids & HOME) is not allowed
+
+
+# ------------------------------------------------------------------ findings speak for themselves
+
+FINDINGS: list[tuple[str, Value, str, str]] = [
+    # measure of the right foot, value, item that it raises, level
+    ("sensation", "lost", "numb_foot", "review"),
+    ("skin", "broken", "broken_skin", "urgent"),
+    ("pulses", "absent", "poor_circulation", "emergency"),
+    ("pain_rest_nprs", 8.0, "severe_pain", "urgent"),
+    ("tandem_behind_s", 9.9, "falls", "caution"),  # clin_s21
+    ("one_leg_s", 4.9, "falls", "caution"),  # clin_s20b
+]
+
+
+@pytest.mark.parametrize(("measure", "value", "item", "level"), FINDINGS)
+def test_finding_outweighs_a_no(measure: str, value: Value, item: str, level: str) -> None:
+    found = screen(make_exam(right={measure: value}), BOOK)
+    flag = flag_of(found.right, item)
+    assert flag is not None
+    assert flag.level == level
+    rules = {reason.rule for reason in found.right.reasons}
+    assert rules & {"screen.found", "screen.found_beyond"}
+    assert "screen.contradiction" in rules
+    if item == "falls":
+        assert flag_of(found.left, item) == flag
+        assert flag.forbids == UNSTEADY
+    else:
+        assert found.left.outcome == "go"
+
+
+@pytest.mark.parametrize(
+    ("measure", "value"),
+    [("pain_rest_nprs", 7.0), ("tandem_behind_s", 10.0), ("one_leg_s", 5.0)],
+)
+def test_edges_that_still_pass(measure: str, value: float) -> None:
+    assert screen(make_exam(right={measure: value}), BOOK).right.outcome == "go"
+
+
+@pytest.mark.parametrize(("seconds", "outcome"), [(11.9, "go"), (12.0, "careful")])
+def test_timed_up_and_go_edge(seconds: float, outcome: str) -> None:
+    """Twelve seconds count as risk: clin_s21f."""
+    found = screen(make_exam(whole={"timed_up_and_go_s": seconds}), BOOK)
+    assert (found.right.outcome, found.left.outcome) == (outcome, outcome)
+
+
+@pytest.mark.parametrize(
+    ("index", "raised"), [(0.90, True), (0.91, False), (1.40, False), (1.41, True)]
+)
+def test_ankle_brachial_edges(index: float, raised: bool) -> None:
+    details = {"circulation": {"ankle_brachial_index": index, "rest_pain_or_tissue_loss": False}}
+    part = screen(make_exam(details=details), BOOK).right
+    assert (flag_of(part, "poor_circulation") is not None) is raised
+
+
+@pytest.mark.parametrize(
+    ("group", "name", "value", "item"),
+    [
+        ("circulation", "rest_pain_or_tissue_loss", True, "poor_circulation"),
+        ("inflammation", "joint_swelling", True, "inflammatory_signs"),
+        ("clot", "pitting_oedema", True, "clot_signs"),
+        ("clot", "calf_larger_cm", 3.0, "clot_signs"),
+        ("clot", "breathless_or_chest_pain", True, "clot_signs"),
+        ("injection", "weeks_ago", 5.9, "toe_injection"),
+        ("falls", "last_year", 1, "falls"),
+        ("falls", "injury", True, "falls"),
+        ("dizziness", "acute_sign", True, "dizziness"),
+        ("surgery", "kind", "implant", "foot_operation"),
+    ],
+)
+def test_detail_outweighs_a_no_on_both_feet(group: str, name: str, value: Value, item: str) -> None:
+    found = screen(make_exam(details={group: {name: value}}), BOOK)
+    assert flag_of(found.right, item) is not None
+    assert flag_of(found.left, item) is not None
+
+
+@pytest.mark.parametrize("measure", NEEDED)
+@pytest.mark.parametrize("side", SIDES)
+def test_not_examined_holds_that_foot(measure: str, side: Side) -> None:
+    exam = make_exam(right={measure: None}) if side == "right" else make_exam(left={measure: None})
+    found = screen(exam, BOOK)
+    assert found.of(side).outcome == "hold"
+    assert found.of(side).forbids == TAGS
+    assert "screen.not_examined" in {reason.rule for reason in found.of(side).reasons}
+    assert found.of(OTHER[side]).outcome == "go"
+
+
+@pytest.mark.parametrize("measure", ["timed_up_and_go_s", "tandem_behind_s", "one_leg_s"])
+def test_balance_not_tested_keeps_a_hand_on_the_support(measure: str) -> None:
+    exam = make_exam()
+    exam = replace(exam, measured=tuple(m for m in exam.measured if m.measure != measure))
+    for side in SIDES:
+        part = screen(exam, BOOK).of(side)
+        assert part.outcome == "careful"
+        assert part.forbids == UNSTEADY
+
+
+def test_findings_older_than_the_screen_holds_are_not_examined() -> None:
+    fresh, stale = DAY - timedelta(days=14), DAY - timedelta(days=15)
+    for on, outcome in ((fresh, "go"), (stale, "hold")):
+        exam = make_exam(
+            right={"sensation": None}, readings=[Measured("sensation", "normal", on, "right")]
+        )
+        assert screen(exam, BOOK).right.outcome == outcome
+
+
+def test_the_latest_finding_counts_whatever_the_order() -> None:
+    lost = Measured("sensation", "lost", DAY, "right")
+    before = Measured("sensation", "normal", DAY - timedelta(days=1), "right")
+    for readings in ([lost, before], [before, lost]):
+        exam = make_exam(right={"sensation": None}, readings=readings)
+        assert flag_of(screen(exam, BOOK).right, "numb_foot") is not None
+
+
+@pytest.mark.parametrize(("days", "outcome"), [(0, "go"), (14, "go"), (15, "hold"), (-1, "hold")])
+def test_screen_holds_for_fourteen_days(days: int, outcome: str) -> None:
+    found = screen(make_exam(), BOOK, DAY + timedelta(days=days))
+    assert (found.right.outcome, found.left.outcome) == (outcome, outcome)
+
+
+# ------------------------------------------------------------------ foot risk
+
+SAFE: Mapping[str, Value] = {"ulcer_or_amputation": False, "kidney_failure": False}
+
+
+@pytest.mark.parametrize(
+    ("right", "answers", "risk", "low", "high"),
+    [
+        # the classes: clin_s5, Table 1; a stiff big toe counts as a deformity
+        ({}, {"numb_foot": "right"}, {**SAFE}, 2, 2),
+        (
+            {"mtp_dorsiflexion_deg": 41.0},
+            {"numb_foot": "right"},
+            {**SAFE, "deformity": False},
+            1,
+            1,
+        ),
+        (
+            {"mtp_dorsiflexion_deg": 40.0},
+            {"numb_foot": "right"},
+            {**SAFE, "deformity": False},
+            2,
+            2,
+        ),
+        ({"mtp_dorsiflexion_deg": 41.0}, {"numb_foot": "right"}, {**SAFE}, 1, 2),
+        ({"mtp_dorsiflexion_deg": 41.0}, {"numb_foot": "right"}, {**SAFE, "deformity": True}, 2, 2),
+        (
+            {"mtp_dorsiflexion_deg": None},
+            {"numb_foot": "right"},
+            {**SAFE, "deformity": False},
+            2,
+            2,
+        ),
+        ({}, {"numb_foot": "right"}, {}, 2, 3),
+        ({}, {"numb_foot": "right"}, {**SAFE, "kidney_failure": True}, 3, 3),
+        ({}, {"numb_foot": "right"}, {"ulcer_or_amputation": True}, 3, 3),
+        ({"pulses": "absent"}, {}, {**SAFE}, 2, 2),
+        (
+            {"mtp_dorsiflexion_deg": 41.0, "pulses": "absent"},
+            {"numb_foot": "right"},
+            {**SAFE, "deformity": False},
+            2,
+            2,
+        ),
+        (
+            {"mtp_dorsiflexion_deg": 41.0, "pulses": "absent", "sensation": None},
+            {},
+            {**SAFE, "deformity": False},
+            1,
+            2,
+        ),
+    ],
+)
+def test_foot_risk_class(
+    right: dict[str, Value | None],
+    answers: dict[str, str | None],
+    risk: dict[str, Value],
+    low: int,
+    high: int,
+) -> None:
+    found = screen(make_exam(right=right, answers=answers, details={"foot_risk": risk}), BOOK)
+    risks = {one.name: one for one in found.scores}
+    assert set(risks) == {"foot_risk.right"}
+    assert (risks["foot_risk.right"].low, risks["foot_risk.right"].high) == (low, high)
+    flag = flag_of(found.right, "numb_foot")
+    if flag is not None:
+        assert flag.forbids >= UNFELT
+        assert flag.level == ("caution" if high == 1 else "review")
+        assert bool(flag.forbids & HOME) is (high > 1)
+
+
+# ------------------------------------------------------------------ scores
+
+
+@given(st.data())
+def test_score_range_holds_every_completion(data: st.DataObject) -> None:
+    """Second way: fill the unknown items in at random and add the points up."""
+    name = data.draw(st.sampled_from(["gout", "clot"]))
+    items = [item for item in BOOK.score_items if item.score == name]
+    known: dict[str, Value] = {}
+    total, sex = 0.0, None
+    for item in items:
+        present = data.draw(st.booleans())
+        total += item.points * present
+        if item.key != "person.male" and data.draw(st.booleans()):
+            numeric = BOOK.measures[item.key].kind == "number"
+            known[item.key.partition(".")[2]] = (20.0 if present else 1.0) if numeric else present
+        elif item.key == "person.male":
+            sex = "male" if present else "female"
+    person: dict[str, Any] = {"sex": sex} if name == "gout" else {}
+    found = score(name, make_exam(details={name: known}, person=person), BOOK)
+    assert found.low <= total <= found.high
+    assert len(found.unknown) == len(items) - len(known) - (name == "gout")
+    assert not found.unknown or found.low < found.high
+
+
+# ------------------------------------------------------------------ properties
+
+
+def few(options: Mapping[str, st.SearchStrategy[Any]], most: int) -> st.SearchStrategy[Any]:
+    """Draw values for at most so many of the keys; with more, hardly any foot would go."""
+    chosen = st.lists(st.sampled_from(sorted(options)), max_size=most, unique=True)
+    return chosen.flatmap(lambda keys: st.fixed_dictionaries({key: options[key] for key in keys}))
+
+
+FEET = few(
+    {
+        "sensation": st.sampled_from(["normal", "lost", None]),
+        "pulses": st.sampled_from(["present", "absent", None]),
+        "skin": st.sampled_from(["intact", "broken", None]),
+        "pain_rest_nprs": st.sampled_from([0.0, 3.0, 7.0, 8.0, None]),
+        "tandem_behind_s": st.sampled_from([0.0, 9.9, 10.0, 30.0, None]),
+        "one_leg_s": st.sampled_from([0.0, 4.9, 5.0, 20.0, None]),
+        "mtp_dorsiflexion_deg": st.sampled_from([5.0, 40.0, 41.0, 65.0, None]),
+    },
+    2,
+)
+ANSWERS = few(
+    {
+        **{key: st.sampled_from(["right", "left", "both", "no", None]) for key in FOOT},
+        **{key: st.sampled_from(["yes", "no", None]) for key in PERSON},
+    },
+    2,
+)
+DETAILS = few(
+    {
+        "gout": few({key: st.booleans() for key in NO_GOUT}, 5),
+        "foot_risk": few({key: st.booleans() for key in (*SAFE, "deformity")}, 3),
+        "circulation": few(
+            {
+                "ankle_brachial_index": st.sampled_from([0.3, 0.5, 0.9, 1.0, 1.5]),
+                "rest_pain_or_tissue_loss": st.booleans(),
+            },
+            2,
+        ),
+        "falls": few({"last_year": st.integers(0, 3), "injury": st.booleans()}, 2),
+        "dizziness": few({"acute_sign": st.booleans()}, 1),
+        "inflammation": few({"joint_swelling": st.booleans()}, 1),
+        "injection": few({"weeks_ago": st.sampled_from([1.0, 4.0, 6.0])}, 1),
+        "self_monitoring": few({"carer_present": st.booleans()}, 1),
+        "surgery": few(
+            {
+                "kind": st.sampled_from(["fusion", "osteotomy"]),
+                "weeks_ago": st.sampled_from([5.0, 12.0]),
+                "cleared": st.booleans(),
+            },
+            3,
+        ),
+        "clot": st.just(LOW_CLOT) | st.just({"pitting_oedema": True}),
+    },
+    3,
+)
+EXAMS = st.builds(
+    lambda answers, details, right, left, tug: make_exam(
+        answers=answers,
+        details=details,
+        right=right,
+        left=left,
+        whole={"timed_up_and_go_s": tug},
+    ),
+    ANSWERS,
+    DETAILS,
+    FEET,
+    FEET,
+    st.sampled_from([8.0, 12.0, None]),
+)
+
+
+@given(EXAMS, st.sampled_from(ITEMS), st.sampled_from(["yes", "gone"]))
+def test_a_worse_answer_never_allows_more(exam: Exam, key: str, change: str) -> None:
+    """From no to yes, or to not asked: for that item on both feet."""
+    no = replace(exam, answers={**exam.answers, key: "no"})
+    answers = {item: answer for item, answer in no.answers.items() if item != key}
+    if change == "yes":
+        answers[key] = "both" if key in FOOT else "yes"
+    before, after = screen(no, BOOK), screen(replace(no, answers=answers), BOOK)
+    for side in SIDES:
+        assert no_less(after.of(side), before.of(side))
+
+
+@given(EXAMS, st.data())
+def test_a_finding_taken_out_never_allows_more(exam: Exam, data: st.DataObject) -> None:
+    out = data.draw(st.sampled_from(exam.measured))
+    fewer = replace(exam, measured=tuple(one for one in exam.measured if one is not out))
+    before, after = screen(exam, BOOK), screen(fewer, BOOK)
+    for side in SIDES:
+        assert no_less(after.of(side), before.of(side))
+
+
+@given(EXAMS)
+def test_right_and_left_mirror(exam: Exam) -> None:
+    here, there = screen(exam, BOOK), screen(mirrored(exam), BOOK)
+    for side in SIDES:
+        one, other = here.of(side), there.of(OTHER[side])
+        assert (one.outcome, one.forbids) == (other.outcome, other.forbids)
+        assert {(f.item, f.level) for f in one.flags} == {(f.item, f.level) for f in other.flags}
+
+
+@given(EXAMS)
+def test_every_result_can_be_traced(exam: Exam) -> None:
+    found = screen(exam, BOOK, DAY)
+    reasons = [r for side in SIDES for r in found.of(side).reasons]
+    for reason in (*reasons, *(one.reason for one in found.scores)):
+        assert reason.rule in BOOK.rules
+        assert "{" not in reason.says
+        assert set(reason.sources) <= set(BOOK.sources)
+        assert set(reason.keys) <= set(BOOK.rows)
+    for side in SIDES:
+        part = found.of(side)
+        assert part.reasons[0].rule == f"screen.{part.outcome}"
+        assert part.outcome not in ("refer", "hold") or part.forbids == TAGS
+        assert part.forbids >= frozenset().union(*(flag.forbids for flag in part.flags))
+        assert all(flag.forbids >= LOADED for flag in part.flags if flag.level == "review")
+
+
+def test_rows_of_memory_in_the_screen_only_restrict() -> None:
+    for key, row in BOOK.rows.items():
+        if key.startswith(("screen.", "score.", "foot_risk.")):
+            assert row.use in {"restrict", "describe"}
+
+
+def test_measures_named_in_code_are_in_the_book() -> None:
+    assert set(NEEDED) | set(AT_RISK.values()) <= set(BOOK.measures)
+    assert set(BOOK.measures) >= set(RIGHT) | set(LEFT) | set(WHOLE)
