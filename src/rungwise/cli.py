@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, date, datetime
 from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -402,7 +403,8 @@ def _mapped(
     if jobs <= 1:
         yield from map(work, paths)
         return
-    with ProcessPoolExecutor(jobs) as pool:
+    # Started afresh, alike on every system: a fork beside running threads may hang.
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         yield from pool.map(work, paths, chunksize=max(1, min(16, len(paths) // (4 * jobs))))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import shutil
 import tempfile
@@ -199,6 +200,7 @@ def write_folder(folder: Path, content: Mapping[str, bytes], replace: bool = Fal
         When the folder is there and may not be replaced, or cannot be written.
     """
     folder = folder.absolute()
+    _recover(folder)
     _check_free(folder, replace)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
@@ -220,6 +222,16 @@ def write_folder(folder: Path, content: Mapping[str, bytes], replace: bool = Fal
     finally:
         shutil.rmtree(made, ignore_errors=True)
     return [folder / name for name in content]
+
+
+def _recover(folder: Path) -> None:
+    """Put back a folder whose replacement was killed between its two renames."""
+    if folder.exists():
+        return
+    for old in folder.parent.glob(f".{glob.escape(folder.name)}-old-*/{glob.escape(folder.name)}"):
+        old.rename(folder)
+        old.parent.rmdir()
+        return
 
 
 def _check_free(folder: Path, replace: bool) -> None:

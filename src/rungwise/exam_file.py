@@ -23,7 +23,7 @@ from rungwise.core.terms import SIDES, Activity, Exam, Measured, Person, Pin, Si
 __all__ = ["SCHEMA", "blank_exam", "exam_schema", "read_exam", "read_pins", "screen_answers"]
 
 SCHEMA = "rungwise.exam/1"
-CLINIC_LINES = ("name", "address", "phone", "email", "hours")
+CLINIC_LINES = ("name", "address", "phone", "email", "hours", "emergency")
 POUND_KG = 0.45359237
 #: What a value in another unit looks like: (from, to) -> factor.
 OTHER_UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {

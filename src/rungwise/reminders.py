@@ -93,7 +93,9 @@ def to_calendar(
         given = f"{plan.starts} to {plan.ends}, {' '.join(week)}"
         fault = Fault("ends", given, "at least one exercise day", "Make the plan longer.")
         raise InputError("reminders", (fault,))
-    return _series(plan, words, stamp, uid or _uid(plan), sequence, cancel, first, clock, zone, week)
+    return _series(
+        plan, words, stamp, uid or _uid(plan), sequence, cancel, first, clock, zone, week
+    )
 
 
 def _checked(plan: Plan, stamp: datetime) -> tuple[time, ZoneInfo]:

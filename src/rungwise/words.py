@@ -307,11 +307,11 @@ def _flat(table: Mapping[str, Any], language: str, prefix: str = "") -> Iterator
         if isinstance(entry, dict):
             yield from _flat(entry, language, f"{key}.")
             continue
-        text: Text = entry if isinstance(entry, str) else tuple(entry)
-        for line in (text,) if isinstance(text, str) else text:
+        lines: list[Any] = [entry] if isinstance(entry, str) else entry
+        for line in lines:
             if not isinstance(line, str) or _BRACE.search(_PLACE.sub("", line)):
                 raise EvidenceError(f"words/{language}.toml: {key!r} is not plain text")
-        yield key, text
+        yield key, entry if isinstance(entry, str) else tuple(lines)
 
 
 def _values_of(text: Text) -> frozenset[str]:

@@ -332,14 +332,17 @@ def test_cloth_carries_the_toe_on_its_edge(available: float, touch: float) -> No
 
 
 def test_thickness_is_whole_millimetres_rounded_down() -> None:
-    """20 deg at 45 mm: Ø 17.2 mm -> 17; 10 deg: 7.6 mm of cloth -> 7."""
-    touch = 45.0 / 70.0
+    """20 deg at 45 mm: Ø 17.2 mm -> 17; 10 deg: 7.6 mm of cloth -> 7 (mechanics.md §2).
+
+    The touch is told so much further that it is at 45 mm when the cloth lies too near.
+    """
+    touch = (45.0 + BOOK.value("press.place_error_mm")) / 70.0
     for target, kind, size in ((20.0, "roll", 17.0), (10.0, "cloth", 7.0)):
         body = dataclasses.replace(BODY, bend_available_deg=target)
         found = pose(press(touch_share=touch), body, BOOK)
         assert {prop.kind for prop in found.props} == {kind, "chair_seat"}
         assert found.sizes_mm["cloth_thickness_mm"] == size
-        assert target - 1.4 < found.bend_deg <= target
+        assert found.bend_deg < target - 1.4 < found.bend_high_deg <= target
     exactly = BOOK.value("press.cloth_below_deg")
     body = dataclasses.replace(BODY, bend_available_deg=exactly)
     assert "roll" in {prop.kind for prop in pose(press(), body, BOOK).props}  # the edge is a roll's
@@ -714,16 +717,19 @@ def test_shares_do_not_depend_on_body_mass(mass: float) -> None:
         assert shares(one, other) == shares(one)
 
 
-def test_a_measured_press_is_used_and_errs_high() -> None:
-    weak = dataclasses.replace(BODY, press_max_n=30.0)
-    strong = dataclasses.replace(BODY, press_max_n=60.0)
-    assert all(a < b for a, b in zip(shares(press(), weak), shares(press(), strong), strict=True))
+def test_a_measured_press_may_only_count_as_heavier() -> None:
+    weak = dataclasses.replace(BODY, press_max_n=20.0)
+    assert shares(press(), weak) == shares(press())
+    strong = dataclasses.replace(BODY, press_max_n=100.0)
+    stronger = dataclasses.replace(BODY, press_max_n=140.0)
+    assert shares(press())[2] < shares(press(), strong)[2] < shares(press(), stronger)[2]
     # 68 N is the median that is assumed when it was not measured; measured elsewhere it may be
     # twice as much at this bend, so the high end is above that of the assumed strength
     measured = dataclasses.replace(BODY, press_max_n=68.4)
     assert shares(press(), measured)[2] > shares(press())[2]
     # without a mass the same press is a larger share of a light body
-    assert shares(press(), dataclasses.replace(weak, mass_kg=None)) > shares(press(), weak)
+    light = dataclasses.replace(strong, mass_kg=None)
+    assert shares(press(), light)[2] > shares(press(), strong)[2]
 
 
 def test_an_unknown_mass_is_a_light_one() -> None:

@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rungwise.core.errors import InputError
-from rungwise.core.flags import AT_RISK, BENDING, HOME, LOADED, STOPS, UNFELT, UNSTEADY
+from rungwise.core.flags import AT_RISK, BENDING, HOME, LOADED, UNFELT, UNSTEADY
 from rungwise.core.scores import score
-from rungwise.core.screen import NEEDED, screen
+from rungwise.core.screen import NEEDED, STOPS, screen
 from rungwise.core.terms import SIDES, Exam, Flag, Measured, Side, SideScreen, Value
 from tests.factory import DAY, ITEMS, LEFT, RIGHT, WHOLE, make_exam, mirrored, real_book
 
@@ -210,6 +210,8 @@ VARIANTS: list[tuple[str, Details, str, frozenset[str], frozenset[str]]] = [
         frozenset(),
     ),
     ("clot_signs", {"clot": {**LOW_CLOT, "calf_larger_cm": 3.0}}, "urgent", HOME, frozenset()),
+    # breath and chest not asked
+    ("clot_signs", {"clot": {**NO_CLOT, "calf_larger_cm": 0.0}}, "emergency", HOME, frozenset()),
     (
         "clot_signs",
         {"clot": {**LOW_CLOT, "calf_larger_cm": 3.0, "previous_clot": True}},
@@ -390,8 +392,11 @@ def test_ankle_brachial_edges(index: float, raised: bool) -> None:
         ("surgery", "kind", "implant", "foot_operation"),
     ],
 )
-def test_detail_outweighs_a_no_on_both_feet(group: str, name: str, value: Value, item: str) -> None:
-    found = screen(make_exam(details={group: {name: value}}), BOOK)
+@pytest.mark.parametrize("answer", ["no", None])
+def test_detail_outweighs_a_no_or_silence_on_both_feet(
+    group: str, name: str, value: Value, item: str, answer: str | None
+) -> None:
+    found = screen(make_exam(answers={item: answer}, details={group: {name: value}}), BOOK)
     assert flag_of(found.right, item) is not None
     assert flag_of(found.left, item) is not None
 
@@ -478,6 +483,20 @@ SAFE: Mapping[str, Value] = {"ulcer_or_amputation": False, "kidney_failure": Fal
         ({}, {"numb_foot": "right"}, {"ulcer_or_amputation": True}, 3, 3),
         ({"pulses": "absent"}, {}, {**SAFE}, 2, 2),
         (
+            {"mtp_dorsiflexion_deg": 41.0},
+            {"numb_foot": "right"},
+            {"ulcer_or_amputation": True, "deformity": False},
+            3,
+            3,
+        ),
+        (
+            {"mtp_dorsiflexion_deg": 41.0, "pulses": "absent"},
+            {"numb_foot": None},
+            {**SAFE, "deformity": False},
+            1,
+            2,
+        ),
+        (
             {"mtp_dorsiflexion_deg": 41.0, "pulses": "absent"},
             {"numb_foot": "right"},
             {**SAFE, "deformity": False},
@@ -512,6 +531,14 @@ def test_foot_risk_class(
 
 
 # ------------------------------------------------------------------ scores
+
+
+def test_scores_with_nothing_known_span_all_their_points() -> None:
+    """Gout 0 to 13, two of them for men: clin_s4. Clot -2 to 9: clin_s7."""
+    unknown_sex = make_exam(person={"sex": None})
+    gout, clot = score("gout", unknown_sex, BOOK), score("clot", unknown_sex, BOOK)
+    assert (gout.low, gout.high) == (0.0, 13.0)
+    assert (clot.low, clot.high) == (-2.0, 9.0)
 
 
 @given(st.data())

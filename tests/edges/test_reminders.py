@@ -11,7 +11,7 @@ import recurring_ical_events
 from hypothesis import given
 from hypothesis import strategies as st
 from icalendar import Calendar
-from tests.edges.sample_plan import DOSES, clinic_exam, make_plan
+from tests.edges.sample_plan import DOSES, Line, clinic_exam, make_plan
 
 from rungwise.book import load_book
 from rungwise.core.errors import InputError
@@ -35,7 +35,7 @@ def plan_of(
     exam = clinic_exam()
     exam = replace(exam, person=replace(exam.person, time_zone=zone, session_time=clock))
     dose = {"arch_lift": replace(DOSES["arch_lift"], days_per_week=days)}
-    lines = [("arch_lift", "right", {}), ("arch_lift", "left", {})]
+    lines: list[Line] = [("arch_lift", "right", {}), ("arch_lift", "left", {})]
     plan = make_plan(BOOK, lines, exam=exam, starts=starts, doses=dose)
     return replace(plan, ends=ends)
 
@@ -87,7 +87,7 @@ def test_last_day_counts_even_late_in_the_evening() -> None:
 
 
 def test_alarm_shows_a_text_ten_minutes_before() -> None:
-    alarms = Calendar.from_ical(
+    alarms: list[Any] = Calendar.from_ical(
         to_calendar(plan_of(date(2026, 3, 5), date(2026, 3, 14)), WORDS, STAMP)
     ).walk("VALARM")
     assert len(alarms) == 1
@@ -98,7 +98,7 @@ def test_alarm_shows_a_text_ten_minutes_before() -> None:
 
 def test_time_zone_is_described_for_the_plan_only() -> None:
     ics = to_calendar(plan_of(date(2026, 3, 5), date(2026, 3, 14)), WORDS, STAMP)
-    zones = Calendar.from_ical(ics).walk("VTIMEZONE")
+    zones: list[Any] = Calendar.from_ical(ics).walk("VTIMEZONE")
     starts = [part["DTSTART"].dt.year for zone in zones for part in zone.subcomponents]
     assert {zone["TZID"] for zone in zones} == {NEW_YORK}
     assert set(starts) == {2026}
@@ -114,9 +114,7 @@ def test_it_says_nothing_of_health_or_person() -> None:
 
 
 def test_lines_are_folded_on_letters_and_end_in_crlf() -> None:
-    ics = to_calendar(
-        plan_of(date(2026, 3, 5), date(2026, 3, 14)), load_words("es"), STAMP
-    )
+    ics = to_calendar(plan_of(date(2026, 3, 5), date(2026, 3, 14)), load_words("es"), STAMP)
     lines = ics.split(b"\r\n")
     assert lines[-1] == b""
     assert all(len(line) <= 75 for line in lines)
@@ -208,7 +206,9 @@ def test_days_are_spread(days: int, expected: str) -> None:
     st.dates(date(2026, 1, 1), date(2026, 12, 1)),
     st.integers(14, 60),
     st.integers(1, 7),
-    st.sampled_from(["America/New_York", "Europe/Madrid", "Asia/Kolkata", "Pacific/Auckland", "UTC"]),
+    st.sampled_from(
+        ["America/New_York", "Europe/Madrid", "Asia/Kolkata", "Pacific/Auckland", "UTC"]
+    ),
     st.times(time(5, 0), time(23, 59)).map(lambda t: t.replace(second=0, microsecond=0)),
 )
 def test_events_are_the_planned_days_at_the_wall_clock(

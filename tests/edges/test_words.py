@@ -16,9 +16,10 @@ from rungwise.book import load_book
 from rungwise.core.errors import EvidenceError, InputError
 from rungwise.core.ladder import rungs_of
 from rungwise.core.reading import score, split_sentences
+from rungwise.draw import LABELS
 from rungwise.words import Words, languages, load_syllables, load_words, pseudo_right_to_left
 
-# Gates of the design: Flesch-Kincaid grade, SMOG, words in a sentence (clin_s40, clin_s40b; std §3.3).
+# Gates: Flesch-Kincaid grade, SMOG, words in a sentence (clin_s40, clin_s40b; std §3.3, §3.4).
 GRADE, SMOG, LONGEST, LONGEST_ES = 6.0, 8.0, 15, 20
 BOOK = load_book()
 ENGLISH = load_words("en")
@@ -93,9 +94,17 @@ def test_every_thing_to_fetch_has_its_words(code: str) -> None:
     assert all(words.say(f"kit.{thing}") for thing in BOOK.equipment)
 
 
+@pytest.mark.parametrize("code", languages())
+def test_every_label_of_a_drawing_has_its_words(code: str) -> None:
+    labels = load_words(code).under("drawing")
+    assert labels.keys() == LABELS.keys()
+    for key, names in LABELS.items():
+        assert set(re.findall(r"\{(\w+)\}", labels[key])) == set(names), key
+
+
 def test_hazards_that_words_control() -> None:
-    # std §5.5: Z3, Z10 (support, surface, phone in reach, not alone after a fall), Z11 (both ends of
-    # the scale in words), Z17 (cloth fixed, chair against the wall)
+    # std §5.5: Z3, Z10 (support, surface, phone in reach, not alone after a fall), Z11 (both ends
+    # of the scale in words), Z17 (cloth fixed, chair against the wall)
     balance = " ".join(ENGLISH.lines("exercise.balance.safety"))
     assert "counter" in balance
     assert "phone in reach" in balance

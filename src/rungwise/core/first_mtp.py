@@ -6,7 +6,9 @@ pose are named; how load is counted is :mod:`rungwise.core.push_off`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from rungwise.core.bend import bend_available
 from rungwise.core.errors import EvidenceError
@@ -161,7 +163,11 @@ def loads(rung: Rung, body: Body, book: Evidence) -> Loads:
     if rung.family == "walking":
         median = low = high = 1.0
     else:
-        median, low, high = share_of_push_off(_task(rung, body, book), assumed_in(book))
+        task, assumed = _task(rung, body, book), assumed_in(book)
+        shares = [share_of_push_off(task, assumed)]
+        if task.press_max is not None:  # a weak press found never makes the rung count as lighter
+            shares.append(share_of_push_off(replace(task, press_max=None), assumed))
+        median, low, high = max(shares, key=lambda share: share[2])
     edges = (book.value("load.tier_low_max"), book.value("load.tier_middle_max"))
     tier = 1 + sum(high > edge for edge in edges)
     return Loads(median, low, high, tier, _kg_per_foot(rung, body, book))
@@ -193,14 +199,17 @@ def _task(rung: Rung, body: Body, book: Evidence) -> Task:
         case "arch_lift":
             return Task("arch", _bears(rung), 1.0 - setting(rung, "hands_share"))
         case "toe_press":
-            newtons = body.press_max_n
-            weight = mass * book.value("load.gravity_n_per_kg")
+            found = None
+            if body.press_max_n is not None:
+                weight = mass * book.value("load.gravity_n_per_kg")
+                step = book.value("load.press_step")
+                found = step * math.ceil(body.press_max_n / weight / step)
             return Task(
                 "press",
                 "seated" if is_seated(rung) else "two",
                 press=setting(rung, "press_share"),
                 touch=setting(rung, "touch_share") / book.value("press.usual_touch"),
-                press_max=None if newtons is None else newtons / weight,
+                press_max=found,
             )
         case "toe_bend":
             return Task("press", "seated", press=book.value("load.toe_bend_press"))

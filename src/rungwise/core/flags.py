@@ -15,7 +15,7 @@ from rungwise.core.reasons import resting_on, with_row
 from rungwise.core.scores import detail, foot_risk, score
 from rungwise.core.terms import SIDES, Exam, Flag, Level, Reason, Score, Side, Value
 
-__all__ = ["AT_RISK", "HOME", "LOADED", "STOPS", "Raised", "latest", "raise_flags", "risk_of_foot"]
+__all__ = ["AT_RISK", "HOME", "LOADED", "Raised", "latest", "raise_flags", "risk_of_foot"]
 
 #: Tests that, failed or not done, keep a hand on the support.
 BALANCE_TESTS = ("timed_up_and_go_s", "tandem_behind_s", "one_leg_s")
@@ -28,7 +28,6 @@ UNSTEADY = frozenset({"hands_free", "soft", "one_leg"})
 #: Tags ruled out where pain is not felt.
 UNFELT = frozenset({"pain_guided", "barefoot", "toe_pressure"})
 HOME = frozenset({"home"})
-STOPS = frozenset({"emergency", "urgent"})
 #: Items that concern the whole person although they are asked of a foot.
 WHOLE = frozenset({"clot_signs"})
 #: Items that make a foot one at risk, and the finding that answers each.
@@ -157,9 +156,7 @@ class _Look:
         verdict = VERDICTS.get(item.key, _as_in_the_book)(self)
         level = verdict.level or cast("Level", item.level)
         forbids = item.forbids if verdict.forbids is None else verdict.forbids
-        if level in STOPS:
-            forbids |= HOME
-        elif level == "review":
+        if level == "review":
             forbids |= LOADED
         reason = verdict.reason or causes[0]
         own = self.book.rules.get(f"{reason.rule}.do")

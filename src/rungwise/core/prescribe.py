@@ -193,6 +193,8 @@ def prescribe(
     _check_pins(pins, book)
     lines: list[Exercise] = []
     kept: list[str] = []
+    if pins and not cleared:
+        _refuse_pin(pins[0], refused[0].reason.says)
     ranks = _ranks(screening, book)
     for name in ranks if cleared else ():
         family = book.families[name]
@@ -200,6 +202,8 @@ def prescribe(
         if why is None and len(kept) >= book.value("plan.families_max") and not insist:
             why = book.reason("plan.too_many", what=name)
         if why is not None:
+            for pin in (p for p in pins if p.family == name):
+                _refuse_pin(pin, why.says)
             refused.extend(Refusal(name, side, why) for side in cleared)
             continue
         chosen, nos = _choose(family, feet, cleared, pins)
@@ -217,7 +221,7 @@ def prescribe(
         on=today,
         starts=today,
         review=today + timedelta(days=book.value("plan.review_days")),
-        ends=today + timedelta(days=book.value("plan.length_days")),
+        ends=today + timedelta(days=book.value("plan.length_days") - 1),
         exam=exam,
         screening=screening,
         grades=dict(grades),

@@ -188,11 +188,11 @@ def score(text: str, exceptions: Mapping[str, int] | None = None) -> ReadingScor
 
 
 def split_sentences(text: str) -> tuple[str, ...]:
-    """The sentences of a text, headings left out.
+    r"""The sentences of a text, headings left out.
 
     Examples
     --------
-    >>> split_sentences("# Stop\\n- Pain, e.g. sharp.\\n- It locks. Call us!")
+    >>> split_sentences("# Stop\n- Pain, e.g. sharp.\n- It locks. Call us!")
     ('Pain, e.g. sharp.', 'It locks.', 'Call us!')
     """
     found = []

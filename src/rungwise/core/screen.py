@@ -15,7 +15,6 @@ from rungwise.core.flags import (
     AT_RISK,
     HOME,
     LOADED,
-    STOPS,
     Raised,
     latest,
     raise_flags,
@@ -34,10 +33,12 @@ from rungwise.core.terms import (
     SideScreen,
 )
 
-__all__ = ["NEEDED", "screen"]
+__all__ = ["NEEDED", "STOPS", "screen"]
 
 #: Findings of each foot without which there is no programme.
 NEEDED = ("sensation", "pulses", "skin", "pain_rest_nprs")
+#: Levels that end it: no programme.
+STOPS = frozenset({"emergency", "urgent"})
 #: Scores, and the items that call for them.
 CALLS = {"gout": {"gout_attack", "hot_swollen_joint"}, "clot": {"clot_signs"}}
 WORDS = ("no", "yes", "right", "left", "both")

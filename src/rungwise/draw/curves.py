@@ -175,7 +175,7 @@ _QUARTER = 0.5522847498
 
 
 def ellipse(centre: Point, across: float, along: float, turned_deg: float = 0.0) -> Curve:
-    """An ellipse by its two half-axes; `across` lies on x before it is turned."""
+    """An ellipse by its half-axes; `across` lies on x before it is turned by `turned_deg` [deg]."""
     x, y = centre
     k = _QUARTER
     ux, uy = (

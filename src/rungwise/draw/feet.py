@@ -140,7 +140,7 @@ def _draw_thickness(scene: Scene, view: View, reach: float) -> None:
     sheet.say(
         scene.say("cloth_thickness", mm=scene.told["thick"]),
         "thickness.label",
-        around((out, upper - 62.0), 10.0),
+        around((out, upper - 66.0), 14.0),
         size=42.0,
         bold=True,
         room=200.0,
@@ -153,7 +153,7 @@ def _draw_thickness(scene: Scene, view: View, reach: float) -> None:
 
 def draw_heel_raise(scene: Scene) -> None:
     """Draw the heel lifted to the top of its stop, and how high that is."""
-    view = scene.view(232.0)
+    view = scene.view(604.0 + scene.scale * scene.point("heel_bottom")[0])
     foot = foot_of(scene)
     inset = draw_inset(scene, both=scene.setting("legs") != 1)
     if scene.amount("knees_kg") > 0.0:
@@ -219,7 +219,7 @@ def _draw_height(scene: Scene, view: View) -> None:
     label = sheet.say(
         scene.say("heel_height", mm=scene.told["height"]),
         "height.label",
-        around((label_x, upper - 40.0), 8.0, 10),
+        around((label_x, upper - 40.0), 14.0),
         size=44.0,
         bold=True,
         room=200.0,
@@ -233,7 +233,7 @@ def _draw_height(scene: Scene, view: View) -> None:
     sheet.say(
         scene.say("lower_slowly"),
         "lower_slowly",
-        around((0.5 * (x + down), low - 150.0), 8.0, 10),
+        around((0.5 * (x + down), low - 150.0), 10.0),
         size=34.0,
         room=170.0,
     )

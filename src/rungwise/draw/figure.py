@@ -15,7 +15,7 @@ from functools import lru_cache
 from rungwise.core.planar import Point, middle_joint, turned
 from rungwise.draw.curves import Curve, Knot, View, limb, polyline, smooth
 from rungwise.draw.foot import side_view
-from rungwise.draw.sheet import ACCENT, DARK, FAINT, GREY, PAPER, Sheet
+from rungwise.draw.sheet import ACCENT, DARK, FAINT, GREY, PAPER, Box, Sheet
 
 __all__ = [
     "ANKLE",
@@ -52,9 +52,9 @@ class Leg:
 
     Attributes
     ----------
-    joint : Point       Axis of the big-toe joint on the floor or above it.
-    pitch_deg : float   Lift of the heel; toe_deg the toe's turn up.
-    toe_deg : float     Turn of the toe above the floor.
+    joint : Point       Axis of the big-toe joint.
+    pitch_deg : float   How far the sole is tilted, heel up [deg].
+    toe_deg : float     How far the toe is turned up from the floor [deg].
     works : bool        The exercise is for this foot.
     shod : bool         The foot wears a shoe.
     """
@@ -75,18 +75,22 @@ class Leg:
         toe_deg: float = 0.0,
         works: bool = False,
     ) -> Leg:
-        """A leg by its joint: where it stands when the ankle of the flat foot is at `ahead`."""
+        """A leg whose ankle is at `ahead` while the foot is flat.
+
+        The joint stays when the heel is lifted (`pitch_deg` [deg]) or the toe turned up
+        (`toe_deg` [deg]).
+        """
         return cls((LEVER - 0.235 * FOOT + ahead, HEAD + up), pitch_deg, toe_deg, works)
 
     @classmethod
     def at_ankle(cls, ankle: Point, pitch_deg: float, *, works: bool = False) -> Leg:
-        """A leg in the air or on its heel, by where its ankle is."""
+        """A leg by where its ankle is, the sole tilted by `pitch_deg` [deg], the toe in line."""
         x, y = turned((LEVER - 0.235 * FOOT, HEAD - ANKLE), (0.0, 0.0), -pitch_deg)
         return cls((ankle[0] + x, ankle[1] + y), pitch_deg, -pitch_deg, works)
 
     @classmethod
     def on_heel(cls, ahead: float, up_deg: float, *, up: float = 0.0) -> Leg:
-        """A leg in a shoe whose heel has just touched the ground, the toes still up."""
+        """A leg in a shoe whose heel has touched the ground, the toes still `up_deg` [deg] up."""
         _, low = turned((-LEVER, -HEAD), (0.0, 0.0), up_deg)
         return cls((ahead, up - low), -up_deg, up_deg, works=True, shod=True)
 
@@ -105,7 +109,7 @@ class Figure:
     ----------
     hip : Point                   Both hips.
     near, far : Leg               The legs.
-    lean_deg : float              Lean of the trunk forward of upright.
+    lean_deg : float              Lean of the trunk forward of upright [deg].
     near_hand, far_hand : Point   Where the hands are.
     crossed : bool                The far foot rests on the near knee.
     """
@@ -306,11 +310,15 @@ def lay(sheet: Sheet, view: View, shapes: Sequence[Shape], pen: float = PEN) -> 
 
 def draw_figure(sheet: Sheet, view: View, person: Figure) -> None:
     """Lay a person on the sheet, the far limbs first."""
-    sheet.marks.extend(_figure_marks(view, person))
+    marks, boxes = _laid(view, person)
+    sheet.marks.extend(marks)
+    for box in boxes:
+        sheet.keep_clear(box)
 
 
 @lru_cache(maxsize=512)
-def _figure_marks(view: View, person: Figure) -> tuple[str, ...]:
+def _laid(view: View, person: Figure) -> tuple[tuple[str, ...], tuple[Box, ...]]:
+    """The elements of a person and the boxes they take; the same person comes back often."""
     sheet, lean = Sheet(0.0, 0.0), person.lean_deg
     up = turned((0.0, TRUNK), (0.0, 0.0), -lean)
     shoulder = (person.hip[0] + up[0], person.hip[1] + up[1])
@@ -323,7 +331,7 @@ def _figure_marks(view: View, person: Figure) -> tuple[str, ...]:
     if person.crossed:
         lay(sheet, view, far)
     lay(sheet, view, _arm(shoulder, person.near_hand))
-    return tuple(sheet.marks)
+    return tuple(sheet.marks), tuple(sheet.taken())
 
 
 def _crossed(leg: Leg) -> list[Shape]:
@@ -398,23 +406,25 @@ def draw_ground(sheet: Sheet, view: View, left: float, right: float) -> None:
     sheet.draw(polyline([(left, 0.0), (right, 0.0)]).moved(view), width=PEN, under_text=True)
 
 
-def seated(near: Leg, far: Leg, *, lean_deg: float = 3.0, reach: Point | None = None) -> Figure:
-    """Sit a person whose ankle at rest stands at x = 0; the hip stays when a heel rises."""
-    hip = HIP
-    hands = [
-        (hip[0] + 0.80 * THIGH + dx, hip[1] + 62.0 + 0.8 * (leg.ankle[1] - ANKLE))
+def seated(near: Leg, far: Leg) -> Figure:
+    """Sit a person on a chair, the hands on the thighs.
+
+    The ankle of a flat foot stands at x = 0; the hip stays when a heel rises.
+    """
+    near_hand, far_hand = (
+        (HIP[0] + 0.80 * THIGH + dx, HIP[1] + 62.0 + 0.8 * (leg.ankle[1] - ANKLE))
         for leg, dx in ((near, 0.0), (far, 16.0))
-    ]
-    return Figure(hip, near, far, reach or hands[0], reach or hands[1], lean_deg)
+    )
+    return Figure(HIP, near, far, near_hand, far_hand, 3.0)
 
 
-def standing(near: Leg, far: Leg, hand: Point, *, lean_deg: float = 2.0) -> Figure:
+def standing(near: Leg, far: Leg, hand: Point) -> Figure:
     """Stand a person on both feet, or on the far one when the near one is in the air."""
-    one = near.joint[1] > 60.0
+    one = near.joint[1] > HEAD + 50.0
     ahead = near.ankle[0] - far.ankle[0]
     x = far.ankle[0] + (6.0 if one else 0.5 * ahead + 4.0)
-    span = max(x - far.ankle[0], abs(near.ankle[0] - x) if not one else 0.0)
+    span = max(x - far.ankle[0], 0.0 if one else abs(near.ankle[0] - x))
     low = far.ankle[1] if one else min(near.ankle[1], far.ankle[1])
     reach = SHANK + THIGH - 1.0
     hip = (x, low + math.sqrt(reach * reach - span * span))
-    return Figure(hip, near, far, hand, (hand[0] + 8.0, hand[1]), lean_deg)
+    return Figure(hip, near, far, hand, (hand[0] + 8.0, hand[1]), 2.0)

@@ -63,7 +63,7 @@ __all__ = ["draw_balance", "draw_calf_stretch", "draw_walking"]
 
 # ------------------------------------------------------------------ balance
 
-_PRINT = 300.0
+_PRINT = 276.0
 """Length at which every footprint is drawn [0.1 mm]."""
 _PAD = 34.0
 """How far the cushion reaches beyond the feet [0.1 mm]."""
@@ -76,7 +76,7 @@ def draw_balance(scene: Scene) -> None:
     ahead, across = sizes["base_length_mm"] - length, 0.5 * (sizes["base_width_mm"] - width)
     scale = _PRINT / length
     middle = 356.0 + 0.5 * scale * (ahead + length)
-    view = View(scene.x(392.0), middle, scale)
+    view = View(scene.x(428.0), middle, scale)
     soft, out = scene.setting("surface") == "soft", scene.away(1.0)
     _draw_stance(scene, ahead / length)
     if soft:
@@ -165,7 +165,7 @@ def draw_calf_stretch(scene: Scene) -> None:
 
 def _draw_seated_stretch(scene: Scene) -> None:
     sheet, hip = scene.sheet, (HIP[0] + 20.0, HIP[1])
-    view = View(scene.x(560.0), FLOOR + 40.0, 0.64, scene.right)
+    view = View(scene.x(580.0), FLOOR + 40.0, 0.64, scene.right)
     draw_ground(sheet, view, -490.0, 450.0)
     works = Leg.at_ankle((hip[0] + 462.0, 62.0), -62.0, works=True)
     hands = (hip[0] + 270.0, hip[1] + 60.0)
@@ -183,7 +183,7 @@ def _draw_seated_stretch(scene: Scene) -> None:
 
 def _draw_wall_stretch(scene: Scene, *, bent: bool) -> None:
     sheet, wall = scene.sheet, 300.0
-    view = View(scene.x(540.0), FLOOR + 40.0, 0.64, scene.right)
+    view = View(scene.x(616.0), FLOOR + 40.0, 0.64, scene.right)
     draw_ground(sheet, view, -490.0, wall + 92.0)
     plaster = [(wall, 0.0), (wall, 950.0), (wall + 92.0, 950.0), (wall + 92.0, 0.0)]
     sheet.draw(polyline(plaster).moved(view), fill=TINT, line="none")

@@ -37,6 +37,7 @@ from rungwise.draw.sheet import (
     Sheet,
     around,
     text_width,
+    wrapped,
 )
 
 __all__ = [
@@ -68,6 +69,8 @@ WIDTH, HEIGHT, FLOOR = 1050.0, 700.0, 590.0
 """Size of the sheet and where its floor lies [0.1 mm]."""
 DRAWN_FOOT = 510.0
 """Length at which every foot is drawn, whatever its size [0.1 mm]."""
+HIGHEST_STOP = 272.0
+"""Greatest drawn height of a heel stop; a higher one makes the whole detail smaller [0.1 mm]."""
 PANEL_LEFT, PANEL_RIGHT = 768.0, 1036.0
 """Where the whole person stands beside a right foot [0.1 mm]."""
 FIGURE = 0.5
@@ -165,9 +168,16 @@ class Scene:
         values["minutes"] = f"{self.amount('minutes'):.0f}"
         return values
 
+    @cached_property
+    def scale(self) -> float:
+        """Sheet units to one millimetre of the detail; less than usual for a very high heel."""
+        scale, block = DRAWN_FOOT / self.body.foot_length_mm, self.prop("block")
+        top = 1000.0 * max(y for _, y in block.points) if block else 0.0
+        return min(scale, HIGHEST_STOP / top) if top > 0.0 else scale
+
     def view(self, joint_at: float) -> View:
         """The detail's view, with the big-toe joint at a place across the sheet."""
-        return View(self.x(joint_at), FLOOR, DRAWN_FOOT / self.body.foot_length_mm, self.right)
+        return View(self.x(joint_at), FLOOR, self.scale, self.right)
 
 
 def slope(start: Point, end: Point) -> float:
@@ -182,7 +192,7 @@ def foot_of(scene: Scene, arch: float = 0.0) -> SideFoot:
     """The foot bent as the pose is; the leg ends below the upper border of the sheet."""
     body, ankle = scene.body, scene.point("ankle")
     shank = 90.0 - slope(ankle, scene.point("knee"))
-    above = FLOOR - 92.0 - ankle[1] * DRAWN_FOOT / body.foot_length_mm
+    above = (FLOOR - 92.0) / scene.scale - ankle[1]
     return side_view(
         scene.point("mtp_axis"),
         length=body.foot_length_mm,
@@ -194,7 +204,7 @@ def foot_of(scene: Scene, arch: float = 0.0) -> SideFoot:
         toe_deg=scene.toe_deg,
         shank_deg=shank,
         arch=arch,
-        leg=min(0.60, above / DRAWN_FOOT),
+        leg=min(0.60, above / body.foot_length_mm),
     )
 
 
@@ -262,10 +272,12 @@ def draw_bend(scene: Scene, view: View, foot: SideFoot) -> None:
         ]
         sheet.draw(smooth(arc).moved(view), "bend", line=ACCENT, width=THIN)
         x, y = view.at(joint)
+        beside = 6.0 + 0.9 * scene.toe_deg - 0.9 * scene.pitch_deg
+        spot = (x + scene.away(beside), y - 118.0 - 0.6 * scene.toe_deg)
         sheet.say(
             scene.say("bend", deg=scene.told["deg"]),
             "bend.label",
-            around((x + scene.away(6.0), y - 122.0), 18.0),
+            around(spot, 20.0),
             size=40.0,
             colour=ACCENT,
             bold=True,
@@ -278,19 +290,23 @@ def draw_bend(scene: Scene, view: View, foot: SideFoot) -> None:
 
 def draw_side(scene: Scene, below: str = "") -> None:
     """Write the side as a word in the upper corner over the toes, and a line below it."""
-    for key, size, bold, y in ((scene.side_key, 46.0, True, 46.0), (below, 32.0, False, 98.0)):
+    for key, size, bold, y, room, lines in (
+        (scene.side_key, 46.0, True, 46.0, 330.0, 1),
+        (below, 32.0, False, 98.0, 290.0, 2),
+    ):
         if key:
             text = scene.say(key)
-            half = 0.5 * min(330.0, text_width(text, size, bold))
+            set_in = wrapped(text, size, room, bold)[:lines]
+            half = 0.5 * max((text_width(line, size, bold) for line in set_in), default=0.0)
             scene.sheet.say(
                 text,
                 key,
-                [scene.spot(24.0 + half, y)],
+                [scene.spot(24.0 + half, y), scene.spot(24.0 + half, y + 0.6 * size)],
                 size=size,
                 bold=bold,
-                room=331.0,
+                room=room + 1.0,
                 colour=DARK if bold else GREY,
-                lines=1,
+                lines=lines,
             )
 
 
@@ -327,9 +343,8 @@ def posed_leg(scene: Scene) -> Leg:
 
 def counter_hand(scene: Scene) -> Point:
     """Where the hand of a standing person is."""
-    bears = scene.amount("hands_share") > 0.0
-    how = "hand" if bears else str(scene.setting("hands"))
-    return (172.0, COUNTER + {"hand": 17.0, "near": 66.0}.get(how, 30.0))
+    above = {"fingertips": 32.0, "near": 66.0}.get(str(scene.setting("hands")), 17.0)
+    return (172.0, COUNTER + above)
 
 
 def draw_inset(scene: Scene, *, both: bool = False) -> View:

@@ -318,6 +318,10 @@ class Sheet:
         """Let no label lie in a box."""
         self._boxes.append(box)
 
+    def taken(self) -> list[Box]:
+        """A box round each thing so far."""
+        return [*self._boxes, *(ink.box for ink in self._inks)]
+
     def is_free(self, box: Box) -> bool:
         """Whether nothing was drawn or written in the box, and it lies on the sheet."""
         if (

@@ -1,0 +1,386 @@
+"""Build the sheet from a plan: every number from the plan, every word from the language file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import timedelta
+
+from rungwise.core.errors import EvidenceError, InputError
+from rungwise.core.evidence import Evidence
+from rungwise.core.terms import SIDES, Exercise, Plan, Side
+from rungwise.draw import draw_pose
+from rungwise.handout.checks import faults_of, own_texts
+from rungwise.handout.sheet import Diary, Figure, Foot, Handout, Lines, Panel, Step, Week
+from rungwise.words import Words
+
+__all__ = ["build_handout"]
+
+SECTIONS = ("set_up", "safety", "steps", "feel", "slips")
+
+
+def build_handout(plan: Plan, book: Evidence, words: Words) -> Handout:
+    """Everything on the patient's sheet, as data.
+
+    Parameters
+    ----------
+    plan : Plan
+        A programme with at least one exercise.
+    book : Evidence
+        The book that the plan was made with.
+    words : Words
+        The patient's language.
+
+    Raises
+    ------
+    InputError
+        No exercise; an exercise whose side, drawing or screen disagree; another edition of the
+        book; text with control characters or too long for its place. All faults at once.
+    EvidenceError
+        When a text or a row is missing.
+    """
+    faults = tuple(faults_of(plan, book))
+    if faults:
+        raise InputError("handout", faults)
+    return _Builder(plan, book, words).handout(tuple(own_texts(plan)))
+
+
+class _Builder:
+    """Says a plan in the words of one language."""
+
+    def __init__(self, plan: Plan, book: Evidence, words: Words) -> None:
+        self.plan = plan
+        self.book = book
+        self.words = words
+        safe = int(book.value("pain.safe_max"))
+        most = int(book.value("pain.acceptable_max"))
+        self.pain = {
+            "safe_max": safe,
+            "care_from": safe + 1,
+            "care_max": most,
+            "stop_from": most + 1,
+        }
+        clinic = plan.exam.clinic
+        self.clinic = {key: words.own(value) for key, value in clinic.items() if value.strip()}
+        self.panels = tuple(self._panels())
+
+    def handout(self, inputs: tuple[tuple[str, str], ...]) -> Handout:
+        words, plan = self.words, self.plan
+        person = plan.exam.person
+        label = words.own(person.label)
+        dates = {
+            "starts": words.day(plan.starts),
+            "ends": words.day(plan.ends),
+            "review": words.day(plan.review),
+        }
+        for_whom = words.say("sheet.for_whom", label=label, birth_year=person.birth_year)
+        therapist = words.own(plan.exam.therapist)
+        contact = tuple(
+            words.say(f"clinic.{key}", value=value)
+            for key, value in self.clinic.items()
+            if key != "name"
+        )
+        small = words.lines("caution.lines")
+        if not words.reviewed:
+            small += (words.say("caution.not_reviewed"),)
+        order, first, total = self._order()
+        return Handout(
+            language=words.language,
+            direction=words.direction,
+            made_on=plan.on,
+            title=words.say("sheet.title"),
+            clinic=self.clinic.get("name", ""),
+            for_whom=for_whom,
+            made=words.say("sheet.made", on=words.day(plan.on), therapist=therapist),
+            span=(
+                words.say("sheet.span", **dates),
+                words.say("sheet.review", **dates),
+                words.say("sheet.expired", **dates),
+            ),
+            stop=self._box("stop", "title", "lines", "call", self.clinic.get("phone")),
+            help=self._box(
+                "help", "help_title", "help_lines", "help", self.clinic.get("emergency")
+            ),
+            pain_title=words.say("pain.title"),
+            pain=tuple(
+                (words.say(f"pain.{zone}", **self.pain), words.say(f"pain.{zone}_do"))
+                for zone in ("safe", "care", "stop")
+            ),
+            pain_lines=tuple(words.say(f"pain.{k}") for k in ("scale", "morning", "morning_worse")),
+            cautions=tuple(self._cautions()),
+            goals=self._part("goals", "sheet.goal_title", self._goals()),
+            fetch=self._part("fetch", "sheet.fetch_title", self._fetch()),
+            contact=self._part("contact", "sheet.contact_title", contact),
+            order=order,
+            order_title=words.say("sheet.order_title") if order else "",
+            order_first=first,
+            order_total=total,
+            old_reminders=words.say("sheet.old_reminders"),
+            phone_page=words.say("sheet.phone_page"),
+            panels=self.panels,
+            diary=self._diary(),
+            small=Lines("small", words.say("sheet.caution_title"), small),
+            footer=(words.say("stop.footer", **self.pain), words.say("stop.footer_help")),
+            identity=for_whom,
+            page=words.say("sheet.page", page="⟨page⟩", pages="⟨pages⟩"),
+            edition=words.say("sheet.edition", edition=words.own(plan.edition)),
+            inputs=inputs,
+        )
+
+    def _part(self, kind: str, heading: str, lines: Sequence[str]) -> Lines | None:
+        return Lines(kind, self.words.say(heading), tuple(lines)) if lines else None
+
+    def _box(self, kind: str, title: str, lines: str, do: str, number: str | None) -> Lines:
+        words = self.words
+        name = "emergency" if kind == "help" else "phone"
+        if number:
+            unbroken = number.replace(" ", "\u00a0")
+            last = words.say(f"stop.{do}", **{name: unbroken})
+        else:
+            last = words.say(f"stop.{do}_plain")
+        said = words.lines(f"stop.{lines}", **self.pain)
+        return Lines(kind, words.say(f"stop.{title}"), (*said, last))
+
+    def _cautions(self) -> Iterator[Lines]:
+        for side in SIDES:
+            if "pain_guided" in self.plan.screening.of(side).forbids:
+                foot = self.words.say(f"foot.{side}")
+                lines = self.words.lines("numb.lines", foot=foot)
+                yield Lines("numb", self.words.say("numb.title"), lines)
+
+    def _goals(self) -> tuple[str, ...]:
+        words = self.words
+        return tuple(
+            words.say("sheet.goal", name=words.own(a.name))
+            if a.by is None
+            else words.say("sheet.goal_by", name=words.own(a.name), by=words.day(a.by))
+            for a in self.plan.exam.activities
+        )
+
+    def _fetch(self) -> tuple[str, ...]:
+        words = self.words
+        kit = self.plan.session.kit if self.plan.session else ()
+        found = [words.say(f"kit.{name}") for name in kit]
+        for panel in self.panels:
+            key = f"exercise.{panel.family}.also"
+            found += words.lines(key) if words.has(key) else ()
+        return tuple(dict.fromkeys(found))
+
+    def _order(self) -> tuple[tuple[Step, ...], str, str]:
+        """Steps of a day with their times, the foot that goes first, the sum."""
+        words, session = self.words, self.plan.session
+        if session is None:
+            return (), "", ""
+        steps = []
+        for family, lines in self._families():
+            what = words.say(f"exercise.{family}.title")
+            if lines[0].fitted.rung.settings.get("apart"):
+                seconds = sum(e.dose.seconds for e in lines) or 60 * self._minutes(lines[0])
+                what = words.say("sheet.order_apart", exercise=what)
+            else:
+                seconds = sum(m.seconds for m in session.moments if m.family == family)
+            steps.append(Step(what, words.say("sheet.order_time", minutes=words.minutes(seconds))))
+        side = next((m.side for m in session.moments if m.side is not None), None)
+        foot = words.say(f"foot.{side}") if side else ""
+        first = words.say("sheet.order_first", foot=foot) if foot else ""
+        total = words.say("sheet.order_total", minutes=words.minutes(session.seconds))
+        return tuple(steps), first, total
+
+    def _feet_word(self, exercise: Exercise) -> str:
+        """Which foot, as a word; a family in which feet take turns by itself has its own."""
+        own = f"exercise.{exercise.family}.feet"
+        if self.words.has(own):
+            return self.words.say(own)
+        return self.words.say("feet.both" if exercise.both else f"feet.{exercise.side}")
+
+    # -------------------------------------------------------------- panels
+
+    def _families(self) -> list[tuple[str, list[Exercise]]]:
+        """Families in the order of the day, those at another time last; feet in their order."""
+        session = self.plan.session
+        order = list(session.order) if session else []
+        order += [e.family for e in self.plan.exercises if e.family not in order]
+        sides = (
+            {(m.family, m.side): i for i, m in reversed([*enumerate(session.moments)])}
+            if session
+            else {}
+        )
+
+        def first(exercise: Exercise) -> tuple[int, int]:
+            place = sides.get((exercise.family, exercise.side), 0)
+            return place, SIDES.index(exercise.side)
+
+        return [
+            (family, sorted((e for e in self.plan.exercises if e.family == family), key=first))
+            for family in dict.fromkeys(order)
+        ]
+
+    def _panels(self) -> Iterator[Panel]:
+        """One panel an exercise; a panel a foot where the two feet do different things."""
+        for number, (_, lines) in enumerate(self._families(), 1):
+            told = {(self._setting(e), self._parts(e)) for e in lines}
+            if len(told) == 1:
+                yield self._panel(number, lines)
+            else:
+                for exercise in lines:
+                    yield self._panel(number, [exercise], self._feet_word(exercise))
+
+    def _panel(self, number: int, lines: Sequence[Exercise], which: str = "") -> Panel:
+        first = lines[0]
+        title = self.words.say(f"exercise.{first.family}.title")
+        return Panel(
+            number=number,
+            family=first.family,
+            title=f"{title}: {which.lower()}" if which else title,
+            setting=self._setting(first),
+            feet=self._feet(first.family, lines),
+            figures=tuple(self._figure(e) for e in lines),
+            parts=self._parts(first),
+        )
+
+    def _setting(self, exercise: Exercise) -> str:
+        return self.words.say("join.comma").join(self._section("names", exercise, "name"))
+
+    def _parts(self, exercise: Exercise) -> tuple[Lines, ...]:
+        said = {part: tuple(dict.fromkeys(self._section(part, exercise))) for part in SECTIONS}
+        return tuple(
+            Lines(part, self.words.say(f"heading.{part}"), lines)
+            for part, lines in said.items()
+            if lines
+        )
+
+    def _feet(self, family: str, lines: Sequence[Exercise]) -> tuple[Foot, ...]:
+        each = len(lines) > 1
+        numbers = [(self._dose(e, each), self._sizes(family, e)) for e in lines]
+        if each and all(number == numbers[0] for number in numbers):
+            return (Foot(self.words.say("feet.each"), *numbers[0]),)
+        numbers = [(self._dose(e, False), self._sizes(family, e)) for e in lines]
+        return tuple(
+            Foot(self._feet_word(e), *number) for e, number in zip(lines, numbers, strict=True)
+        )
+
+    def _section(self, section: str, exercise: Exercise, key: str = "") -> Iterator[str]:
+        for line in self.words.lines(f"exercise.{exercise.family}.{section}"):
+            yield from self._referred(line, key or section, exercise)
+
+    def _referred(self, line: str, section: str, exercise: Exercise) -> Iterator[str]:
+        """The line itself, or the lines of the notch, setting or thing that it stands for."""
+        words, mark, name = self.words, line[:1], line[1:]
+        rung = exercise.fitted.rung
+        place = f"exercise.{exercise.family}.{name}"
+        if mark == "@":
+            key = f"{place}.{dict(rung.notches).get(name)}"
+            if not words.has_any(key):
+                raise EvidenceError(f"words: {words.language!r} has no {key!r}")
+            yield from words.all_of(f"{key}.{section}")
+        elif mark == "=":
+            value = {**rung.settings, "both": exercise.both}.get(name)
+            yield from words.all_of(f"{place}.{str(value).lower()}.{section}")
+        else:
+            yield line
+
+    def _minutes(self, exercise: Exercise) -> float:
+        return float(exercise.fitted.rung.settings.get("minutes", 0.0))
+
+    def _dose(self, exercise: Exercise, each: bool) -> tuple[str, ...]:
+        words, dose = self.words, exercise.dose
+        tail = "_each" if each else ""
+        if dose.sets > 1:
+            times = words.say(f"dose.sets{tail}", sets=dose.sets, reps=dose.reps)
+        else:
+            times = words.count(f"dose.times{tail}", dose.reps)
+        week = timedelta(weeks=1).days
+        held = words.seconds(dose.hold_s)
+        up, down = words.seconds(dose.lift_s), words.seconds(dose.lower_s)
+        minutes = round(self._minutes(exercise))
+        values: Mapping[str, str] = {
+            "times": times,
+            "hold": words.say("dose.hold", seconds=held) if dose.hold_s else "",
+            "stand": words.say("dose.stand", seconds=held) if dose.hold_s else "",
+            "up_down": words.say("dose.up_down", up=up, down=down) if dose.lower_s else "",
+            "rest": words.say("dose.rest", time=words.seconds(dose.rest_s))
+            if dose.sets > 1 and dose.rest_s
+            else "",
+            "days": words.say("dose.every_day")
+            if dose.days_per_week >= week
+            else words.count("dose.days", dose.days_per_week),
+            "gap": words.say("dose.gap") if 2 * dose.days_per_week <= week else "",
+            "minutes": words.count("dose.minutes", minutes) if minutes else "",
+        }
+        lines = words.lines(f"exercise.{exercise.family}.dose", **values)
+        return tuple(line.strip() for line in lines if line.strip())
+
+    def _sizes(self, family: str, exercise: Exercise) -> tuple[str, ...]:
+        """Sizes of the pose for which the language has a line, rounded to the cautious side."""
+        words, fitted = self.words, exercise.fitted
+        settings = fitted.rung.settings
+        found = dict(fitted.pose.sizes_mm)
+        found["knees_kg"] = float(settings.get("knees_kg", 0.0))
+        has_scale = "scale" in self.plan.exam.person.equipment
+        if fitted.loads.kg_per_foot and settings.get("hands_share") and has_scale:
+            found["kg_per_foot"] = fitted.loads.kg_per_foot
+        kinds = [prop.kind for prop in fitted.pose.props]
+        lines = []
+        for size in words.under(f"exercise.{family}.sizes"):
+            value = found.get(size, 0.0)
+            if value <= 0.0:
+                continue
+            keys = (f"exercise.{family}.sizes.{kind}.{size}" for kind in kinds)
+            key = next(filter(words.has, keys), f"exercise.{family}.sizes.{size}")
+            if size.endswith("_kg") or size.startswith("kg_"):
+                lines.append(words.say(key, mass=words.mass(value)))
+            else:
+                shown = {"length": words.length(value), "length_up": words.length(value, up=True)}
+                lines.append(words.say(key, **shown))
+        return tuple(lines)
+
+    def _figure(self, exercise: Exercise) -> Figure:
+        side: Side = exercise.side
+        body = self.plan.bodies[side]
+        title = self.words.say(f"exercise.{exercise.family}.title")
+        labels = {**self.words.under("drawing"), f"title.{exercise.family}": title}
+        drawing = draw_pose(exercise.fitted, body, labels)
+        return Figure(
+            name=f"{exercise.family}_{side}",
+            svg=drawing.svg,
+            alt=drawing.alt,
+            width_mm=drawing.width_mm,
+            height_mm=drawing.height_mm,
+            caption=self._feet_word(exercise),
+        )
+
+    # -------------------------------------------------------------- diary
+
+    def _diary(self) -> Diary:
+        words, plan = self.words, self.plan
+        rows: list[str] = []
+        for family, lines in self._families():
+            title = words.say(f"exercise.{family}.title")
+            for exercise in lines:
+                foot = words.say(f"foot.{exercise.side}")
+                if exercise.both:
+                    rows.append(words.say("diary.row_both", exercise=title))
+                else:
+                    rows.append(words.say("diary.row", exercise=title, foot=foot))
+        weeks: list[Week] = []
+        first, one_day = plan.starts, timedelta(days=1)
+        while first <= plan.ends:
+            last = min(first + 6 * one_day, plan.ends)
+            days = [first + i * one_day for i in range((last - first).days + 1)]
+            heading = words.say(
+                "diary.week",
+                n=len(weeks) + 1,
+                first=words.day(first, "short"),
+                last=words.day(last, "short"),
+            )
+            weeks.append(Week(heading, tuple((words.weekday(d), str(d.day)) for d in days)))
+            first = last + one_day
+        return Diary(
+            title=words.say("diary.title"),
+            low=words.say("diary.low"),
+            high=words.say("diary.high"),
+            what=words.say("diary.what"),
+            lines=words.lines("diary.lines"),
+            rows=tuple(rows),
+            mornings=tuple(words.say("diary.morning", foot=words.say(f"foot.{s}")) for s in SIDES),
+            weeks=tuple(weeks),
+        )
