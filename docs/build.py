@@ -75,8 +75,8 @@ def safety_page() -> str:
     text = (DOCS / "hazards.csv").read_text("utf-8")
     lines = [
         "# Hazards, controls, tests\n",
-        "From `docs/hazards.csv`. Severity 1 to 5. A row marked *later* belongs to a part that does",
-        "not exist yet.\n",
+        "From `docs/hazards.csv`. Severity 1 to 5. A row marked *later* belongs to a part",
+        "that does not exist yet.\n",
         "| id | hazard | harm | severity | control | tests |",
         "|---|---|---|---|---|---|",
     ]

@@ -618,6 +618,7 @@ def blank_exam(book: Evidence, on: date) -> str:
         for spec in (m for m in of_foot if not m.methods):
             lines += _example(spec)
         for spec in (m for m in of_foot if m.methods):
+            low = spec.low or 0.0
             ways = (
                 ("method", spec.methods),
                 ("instrument", spec.instruments),
@@ -628,7 +629,7 @@ def blank_exam(book: Evidence, on: date) -> str:
                 *_prose(spec.help),
                 "# Once for each reading:",
                 f"#[[{side}.{spec.key}]]",
-                f"#value = {spec.low or 0:g}  # {spec.low:g} to {printed(spec.high or 0, spec.unit)}",
+                f"#value = {low:g}  # {low:g} to {printed(spec.high or 0, spec.unit)}",
                 *(f'#{name} = "{words[0]}"  # {" | ".join(words)}' for name, words in ways),
             ]
     return "\n".join(lines) + "\n"

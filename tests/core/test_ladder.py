@@ -6,13 +6,12 @@ from dataclasses import replace
 from itertools import combinations
 
 import pytest
+from tests.factory import make_exam
 
 from rungwise.book import load_book
 from rungwise.core import first_mtp
-from rungwise.core.evidence import Evidence
 from rungwise.core.ladder import Ladder, build_ladder, harder_than, rungs_of
 from rungwise.core.terms import Fitted
-from tests.factory import make_exam
 
 BOOK = load_book()
 FAMILIES = tuple(BOOK.families)
@@ -154,12 +153,12 @@ def test_each_dial_raises_the_demand_it_names() -> None:
                     assert up.loads.share_high > here.loads.share_high
 
 
-def test_every_variation_of_the_design_is_a_rung_or_a_setting(book: Evidence = BOOK) -> None:
+def test_every_variation_of_the_design_is_a_rung_or_a_setting() -> None:
     # DESIGN §5: each variation named there exists.
     settings = {
         (f, k, v)
         for f in FAMILIES
-        for r in rungs_of(book.families[f])
+        for r in rungs_of(BOOK.families[f])
         for k, v in r.settings.items()
     }
     for wanted in (

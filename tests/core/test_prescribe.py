@@ -9,6 +9,7 @@ from datetime import timedelta
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from tests.factory import RIGHT, make_exam
 
 from rungwise.book import load_book
 from rungwise.clinic import make_plan
@@ -17,7 +18,6 @@ from rungwise.core.ladder import harder_than
 from rungwise.core.planar import bend_from_cloth, bend_from_heel_height, bend_from_roll_touch
 from rungwise.core.prescribe import less_painful, other
 from rungwise.core.terms import SIDES, Body, Exam, Exercise, Measured, Pin, Plan, Side
-from tests.factory import DAY, RIGHT, make_exam
 
 BOOK = load_book()
 OPTIONAL = ("walking", "calf_stretch", "toe_bend")

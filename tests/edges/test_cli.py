@@ -1,4 +1,4 @@
-"""The command line as a therapist or a script uses it: codes, tables, JSON, nothing half-written."""
+"""The command line as a therapist or a script uses it: codes, tables, nothing half-written."""
 
 from __future__ import annotations
 

@@ -24,7 +24,8 @@ from rungwise.core.ladder import rungs_of
 from rungwise.core.terms import Body, Demand, Fitted, Loads, Rung, Side, Value
 from rungwise.draw import LABELS, Drawing, draw_pose
 from rungwise.draw.curves import circle, hatching, limb, smooth
-from rungwise.draw.sheet import ACCENT, DARK, GREY, PAPER, TINT, Box, Sheet, crosses, text_width
+from rungwise.draw.lettering import text_width
+from rungwise.draw.sheet import ACCENT, DARK, GREY, PAPER, TINT, Box, Sheet, crosses
 from rungwise.words import load_words
 
 FONTS = Path(next(iter(import_module("fontpkg_noto_sans").__path__)))

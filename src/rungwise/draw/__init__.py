@@ -22,9 +22,10 @@ from dataclasses import dataclass
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.terms import Body, Fitted
 from rungwise.draw.feet import draw_arch_lift, draw_heel_raise, draw_toe_bend, draw_toe_press
+from rungwise.draw.lettering import cleaned
 from rungwise.draw.people import draw_balance, draw_calf_stretch, draw_walking
 from rungwise.draw.scene import HEIGHT, WIDTH, Scene
-from rungwise.draw.sheet import Sheet, cleaned
+from rungwise.draw.sheet import Sheet
 from rungwise.draw.told import TELL
 
 __all__ = ["LABELS", "Drawing", "draw_pose"]

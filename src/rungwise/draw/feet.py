@@ -12,11 +12,11 @@ from rungwise.draw.figure import (
     SHANK,
     Figure,
     Leg,
-    draw_chair,
     draw_figure,
     lay,
 )
 from rungwise.draw.foot import SideFoot
+from rungwise.draw.furniture import draw_chair
 from rungwise.draw.scene import (
     FLOOR,
     SITS,

@@ -1,4 +1,4 @@
-"""A whole person from the side, built from joints, with the furniture that the exercise needs.
+"""A whole person from the side, built from joints.
 
 Lengths are thousandths of the body height, x forward, y up, floor at y = 0. The proportions make a
 calm, ageless figure; nothing is measured from it. Limbs are laid as dark shapes first and light
@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from rungwise.core.planar import Point, middle_joint, turned
-from rungwise.draw.curves import Curve, Knot, View, limb, polyline, smooth
+from rungwise.draw.curves import Curve, Knot, View, limb, smooth
 from rungwise.draw.foot import side_view
 from rungwise.draw.sheet import ACCENT, DARK, FAINT, GREY, PAPER, Box, Sheet
 
@@ -23,14 +23,12 @@ __all__ = [
     "HEAD",
     "HIP",
     "LEVER",
+    "PEN",
     "SHANK",
     "THIGH",
     "Figure",
     "Leg",
-    "draw_chair",
-    "draw_counter",
     "draw_figure",
-    "draw_ground",
     "lay",
     "seated",
     "standing",
@@ -352,58 +350,7 @@ def _crossed(leg: Leg) -> list[Shape]:
     return [(foot.shut(), ACCENT), (limb(knee, ankle, 50.0, 30.0), CLOTH)]
 
 
-# ------------------------------------------------------------------ furniture and postures
-
-
-def _bar(a: Point, b: Point, thick: float) -> Curve:
-    """A straight bar with square ends."""
-    f = _Along(a, b)
-    half = thick / 2.0
-    corners = [f.put(u, v, 0.0)[:2] for u, v in ((0, half), (1, half), (1, -half), (0, -half))]
-    return polyline(corners, closed=True)
-
-
-def draw_chair(sheet: Sheet, view: View, hip: Point) -> None:
-    """Draw a chair whose seat carries a person's hip."""
-    x, y = hip
-    seat = y - 66.0
-    back = x - 98.0
-    lay(
-        sheet,
-        view,
-        [
-            (_bar((back + 12.0, 0.0), (back + 12.0, seat), 20.0), PAPER),
-            (_bar((x + 98.0, 0.0), (x + 98.0, seat), 20.0), PAPER),
-            (_bar((back + 8.0, seat), (back - 12.0, seat + 330.0), 20.0), PAPER),
-            (_bar((back, seat - 10.0), (x + 116.0, seat - 10.0), 24.0), PAPER),
-        ],
-    )
-
-
-def draw_counter(sheet: Sheet, view: View, x: float, top: float, end: float) -> None:
-    """Draw a counter in front of a person, from its near edge at x as far as `end`."""
-    near = x + 20.0
-    lay(
-        sheet,
-        view,
-        [
-            (
-                polyline([(near, 0.0), (end, 0.0), (end, top - 20.0), (near, top - 20.0)], True),
-                PAPER,
-            ),
-            (polyline([(x, top - 24.0), (end, top - 24.0), (end, top), (x, top)], True), PAPER),
-        ],
-    )
-    for level in (56.0, top - 130.0):
-        sheet.draw(polyline([(near, level), (end, level)]).moved(view), width=2.0)
-    sheet.draw(
-        polyline([(near + 50.0, top - 78.0), (near + 100.0, top - 78.0)]).moved(view), width=PEN
-    )
-
-
-def draw_ground(sheet: Sheet, view: View, left: float, right: float) -> None:
-    """Draw the floor as a line."""
-    sheet.draw(polyline([(left, 0.0), (right, 0.0)]).moved(view), width=PEN, under_text=True)
+# ------------------------------------------------------------------ postures
 
 
 def seated(near: Leg, far: Leg) -> Figure:

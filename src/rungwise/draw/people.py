@@ -24,14 +24,13 @@ from rungwise.draw.figure import (
     THIGH,
     Figure,
     Leg,
-    draw_chair,
-    draw_counter,
     draw_figure,
-    draw_ground,
     lay,
     standing,
 )
 from rungwise.draw.foot import footprint
+from rungwise.draw.furniture import draw_chair, draw_counter, draw_ground
+from rungwise.draw.lettering import text_width
 from rungwise.draw.scene import (
     COUNTER,
     FIGURE,
@@ -55,7 +54,6 @@ from rungwise.draw.sheet import (
     THIN,
     TINT,
     around,
-    text_width,
 )
 
 __all__ = ["draw_balance", "draw_calf_stretch", "draw_walking"]

@@ -17,14 +17,13 @@ from rungwise.core.terms import Body, Fitted
 from rungwise.draw.curves import View, circle, joined, polyline, rounded, smooth
 from rungwise.draw.figure import (
     Leg,
-    draw_chair,
-    draw_counter,
     draw_figure,
-    draw_ground,
     seated,
     standing,
 )
 from rungwise.draw.foot import SideFoot, side_view
+from rungwise.draw.furniture import draw_chair, draw_counter, draw_ground
+from rungwise.draw.lettering import fitted, text_width
 from rungwise.draw.sheet import (
     ACCENT,
     DARK,
@@ -36,8 +35,6 @@ from rungwise.draw.sheet import (
     Box,
     Sheet,
     around,
-    text_width,
-    wrapped,
 )
 
 __all__ = [
@@ -296,15 +293,15 @@ def draw_side(scene: Scene, below: str = "") -> None:
     ):
         if key:
             text = scene.say(key)
-            set_in = wrapped(text, size, room, bold)[:lines]
-            half = 0.5 * max((text_width(line, size, bold) for line in set_in), default=0.0)
+            said, at = fitted(text, size, bold, room, lines)
+            half = 0.5 * max((text_width(line, at, bold) for line in said), default=0.0)
             scene.sheet.say(
                 text,
                 key,
                 [scene.spot(24.0 + half, y), scene.spot(24.0 + half, y + 0.6 * size)],
                 size=size,
                 bold=bold,
-                room=room + 1.0,
+                room=room,
                 colour=DARK if bold else GREY,
                 lines=lines,
             )
