@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import math
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from importlib.resources import files
@@ -158,7 +159,10 @@ def read_overrides(text: str, book: Evidence) -> tuple[Override, ...]:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             faults.append(Fault(key, repr(value), f"a number [{row.unit}]", "Write a number."))
             continue
-        if row.low is not None and row.high is not None and not row.low <= value <= row.high:
+        if not math.isfinite(value) or (row.value > 0 and value <= 0):
+            allowed = f"a finite number above 0 [{row.unit}]"
+            faults.append(Fault(f"{key}.value", str(value), allowed, "Write such a number."))
+        elif row.low is not None and row.high is not None and not row.low <= value <= row.high:
             faults.append(
                 Fault(
                     f"{key}.value",

@@ -206,12 +206,13 @@ def row_report(row: Row, book: Evidence, used_by: Sequence[str]) -> str:
     """A row of the book: value, range, basis, source, and what uses it."""
     source = book.sources[row.source]
     year = f", {source.year}" if source.year else ""
+    by = f"{source.authors}: " if source.authors else ""
     lines = [
         f"{row.key} = {row}",
         f"  holds for : {row.applies_to}",
         f"  does      : {row.use}",
         f"  basis     : {row.basis}",
-        f"  source    : {source.title}{year} ({source.identifier}); {source.read_how}",
+        f"  source    : {by}{source.title}{year} ({source.identifier}); {source.read_how}",
     ]
     if row.where:
         lines.append(f"  where     : {row.where}")

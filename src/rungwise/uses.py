@@ -34,6 +34,8 @@ def uses_of(key: str, book: Evidence) -> tuple[str, ...]:
         for where, condition in conditions:
             if key in (condition.at_least, condition.at_most):
                 found.append(f"exercise {family.key}{where}")
+    word = re.compile(rf"(?<![\w.]){re.escape(key)}(?![\w.])")
+    found.extend(f"row {row.key}" for row in book.rows.values() if word.search(row.where))
     found.extend(where for where, pattern in _asked() if pattern.fullmatch(key))
     return tuple(dict.fromkeys(found))
 
@@ -52,7 +54,7 @@ def _modules(folder: Traversable) -> Iterator[tuple[str, str]]:
     for entry in sorted(folder.iterdir(), key=lambda e: e.name):
         if entry.name.endswith(".py"):
             yield entry.name.removesuffix(".py"), entry.read_text("utf-8")
-        elif entry.is_dir() and entry.name in ("core", "web"):
+        elif entry.is_dir() and entry.name in ("core", "draw", "handout"):
             yield from _modules(entry)
 
 
@@ -75,7 +77,7 @@ def _texts(module: str, tree: ast.Module) -> Iterator[tuple[str, str]]:
                     for part in node.values
                 ]
                 pattern = "".join(parts)
-                if r"\." in pattern and re.fullmatch(r"[\w\\.\[\]+-]+", pattern):
+                if re.match(r"[a-z]\w*\\\.", pattern) and re.fullmatch(r"[\w\\.\[\]+-]+", pattern):
                     yield where, pattern
             elif (
                 isinstance(node, ast.Constant)

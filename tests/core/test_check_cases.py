@@ -6,12 +6,12 @@ import math
 
 import pytest
 from scipy.stats import norm
-from tests.factory import make_exam, real_book
 
 from rungwise.core.grade import grade, hallux_ip_bend
 from rungwise.core.scores import score
 from rungwise.core.screen import screen
 from rungwise.core.terms import Value
+from tests.factory import make_exam, real_book
 
 BOOK = real_book()
 PAINLESS: dict[str, Value | None] = {

@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.factory import make_exam
 
 from rungwise.book import load_book
 from rungwise.core import first_mtp, push_off
@@ -27,6 +26,7 @@ from rungwise.core.first_mtp import base_of_support, body_of, loads, pose
 from rungwise.core.planar import Pose, bend_from_cloth, bend_from_heel_height, bend_from_roll_at
 from rungwise.core.push_off import INPUTS, Task, assumed_in, joint_load
 from rungwise.core.terms import Body, Rung, Value
+from tests.factory import make_exam
 
 BOOK = load_book()
 #: The reference person of the printed tables: 70 kg, foot 258 mm.
@@ -332,7 +332,7 @@ def test_cloth_carries_the_toe_on_its_edge(available: float, touch: float) -> No
 
 
 def test_thickness_is_whole_millimetres_rounded_down() -> None:
-    """20 deg at 45 mm: Ø 17.2 mm -> 17; 10 deg: 7.6 mm of cloth -> 7 (mechanics.md §2).
+    """20 deg at 45 mm: Ø 17.2 mm -> 17; 10 deg: 7.6 mm of cloth -> 7.
 
     The touch is told so much further that it is at 45 mm when the cloth lies too near.
     """

@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
-from tests.factory import DAY, make_exam, mirrored, reading, real_book
 
 from rungwise.core.bend import METHODS, bends_of, reading_error
 from rungwise.core.errors import EvidenceError
 from rungwise.core.grade import bend_available, grade, hallux_ip_bend, is_painless
 from rungwise.core.terms import SIDES, Exam, Grade, Measured, Side, Value
+from tests.factory import DAY, make_exam, mirrored, reading, real_book
 
 BOOK = real_book()
 OTHER: dict[Side, Side] = {"right": "left", "left": "right"}

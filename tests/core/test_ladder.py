@@ -6,12 +6,12 @@ from dataclasses import replace
 from itertools import combinations
 
 import pytest
-from tests.factory import make_exam
 
 from rungwise.book import load_book
 from rungwise.core import first_mtp
 from rungwise.core.ladder import Ladder, build_ladder, harder_than, rungs_of
 from rungwise.core.terms import Fitted
+from tests.factory import make_exam
 
 BOOK = load_book()
 FAMILIES = tuple(BOOK.families)
@@ -78,7 +78,7 @@ def test_a_harder_rung_never_asks_less_of_bend_or_load(family: str) -> None:
 @pytest.mark.parametrize("family", FAMILIES)
 @pytest.mark.parametrize("bend", [6.0, 15.0, 30.0, 60.0])
 def test_one_step_up_never_raises_bend_and_load_tier_at_once(family: str, bend: float) -> None:
-    # mechanics.md §3.3: "a step must not raise both at once"
+    # Own rule: the model is blind to the end of the movement, so a step never raises both at once.
     built = body_of_size(250, bend)
     steps = 0
     for rung in built.rungs(family):
@@ -108,14 +108,14 @@ def test_every_rung_is_reachable_or_flagged(foot_mm: int, bend_deg: float) -> No
         if not possible:
             continue
         easiest = min(possible, key=sum)
-        reached, todo = {easiest}, [easiest]
-        while todo:
-            here = todo.pop()
+        reached, ahead = {easiest}, [easiest]
+        while ahead:
+            here = ahead.pop()
             rung = fits[here].rung
             for step in (*built.steps_up(rung), *built.steps_down(rung)):
                 if step.rung.places not in reached:
                     reached.add(step.rung.places)
-                    todo.append(step.rung.places)
+                    ahead.append(step.rung.places)
         assert reached == possible, (family, sorted(possible - reached))
 
 
@@ -133,7 +133,7 @@ def test_each_dial_raises_the_demand_it_names() -> None:
     # A bend dial never changes the load tier; a load dial never changes the bend.
     built = ladder(bend_available_deg=30.0)
     for family in BOOK.families.values():
-        if family.key == "walking":  # its bend is not computed (mechanics.md §2, rejected formula)
+        if family.key == "walking":  # its bend is not computed (no closed form holds for walking)
             continue
         for rung in built.rungs(family.key):
             here = built.at(family.key, rung.places)

@@ -9,7 +9,6 @@ from datetime import timedelta
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from tests.factory import RIGHT, make_exam
 
 from rungwise.book import load_book
 from rungwise.clinic import make_plan
@@ -18,6 +17,7 @@ from rungwise.core.ladder import harder_than
 from rungwise.core.planar import bend_from_cloth, bend_from_heel_height, bend_from_roll_touch
 from rungwise.core.prescribe import less_painful, other
 from rungwise.core.terms import SIDES, Body, Exam, Exercise, Measured, Pin, Plan, Side
+from tests.factory import RIGHT, make_exam
 
 BOOK = load_book()
 OPTIONAL = ("walking", "calf_stretch", "toe_bend")
@@ -219,7 +219,7 @@ def test_every_family_of_a_cleared_foot_is_chosen_or_refused_with_a_reason(
 
 
 def test_a_first_programme_starts_seated_light_and_short() -> None:
-    # clinical.md §8, CP1-CP3 (common practice): press 5-10 s x 5-10; heel raise seated, 5-10
+    # Common practice: press 5-10 s x 5-10; heel raise seated, 5-10
     # repetitions, lowering 3 s or more and slower than lifting; arch lift seated, toes long.
     chosen = lines(plan_of(make_exam()))
     press = chosen["toe_press", "right"]
@@ -235,7 +235,7 @@ def test_a_first_programme_starts_seated_light_and_short() -> None:
 
 
 def test_one_leg_is_not_due_while_the_earlier_stances_hurt() -> None:
-    # clinical.md §8, CP8 (common practice)
+    # Common practice: pain in the first stances means that one leg is not due.
     exam = exam_of({"stance_pain_nprs": 3.0, "one_leg_s": 60.0, "tandem_behind_s": 60.0})
     pin = Pin("balance", "right", {"stance": "one_leg_held"}, None, "strong", "R. Alder")
     plan = plan_of(exam, pins=(pin,))
@@ -244,7 +244,7 @@ def test_one_leg_is_not_due_while_the_earlier_stances_hurt() -> None:
 
 
 def test_the_less_painful_foot_then_the_larger_bend_then_ask() -> None:
-    # clinical.md §2.2 step 8
+    # Common practice: lower worst pain of the week; a tie goes to the larger bend, then ask.
     assert less_painful(make_exam()) == "left"
     same = {"pain_worst_nprs": 3.0}
     assert less_painful(make_exam(right=same, left=same)) == "left"
@@ -382,7 +382,7 @@ def test_reasons_carry_rule_version_basis_and_known_sources() -> None:
 
 
 def test_raised_risk_of_falling_keeps_a_hand_on_firm_ground() -> None:
-    # clinical.md §1, R18: hand support at every rung done, no foam
+    # Four-stage balance test: under 10 s heel to toe or 5 s on one leg; hand support, no foam.
     for exam in (
         exam_of({}, answers={"falls": "yes"}),
         exam_of({"tandem_behind_s": 8.0}),

@@ -10,13 +10,13 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.factory import DAY, ITEMS, LEFT, RIGHT, WHOLE, make_exam, mirrored, real_book
 
 from rungwise.core.errors import InputError
 from rungwise.core.flags import AT_RISK, BENDING, HOME, LOADED, UNFELT, UNSTEADY
 from rungwise.core.scores import score
 from rungwise.core.screen import NEEDED, STOPS, screen
 from rungwise.core.terms import SIDES, Exam, Flag, Measured, Side, SideScreen, Value
+from tests.factory import DAY, ITEMS, LEFT, RIGHT, WHOLE, make_exam, mirrored, real_book
 
 BOOK = real_book()
 OTHER: Mapping[Side, Side] = {"right": "left", "left": "right"}

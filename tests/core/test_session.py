@@ -7,12 +7,12 @@ from datetime import date
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.factory import DAY, make_exam
 
 from rungwise.book import load_book
 from rungwise.clinic import make_plan
 from rungwise.core.session import fit_minutes, kit_of, place_of, running_order
 from rungwise.core.terms import Plan
+from tests.factory import DAY, make_exam
 
 BOOK = load_book()
 

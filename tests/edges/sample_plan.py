@@ -9,8 +9,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
-from tests.factory import DAY, make_exam
-
 from rungwise.core import first_mtp
 from rungwise.core.evidence import Evidence
 from rungwise.core.ladder import build_ladder, rungs_of
@@ -26,6 +24,7 @@ from rungwise.core.terms import (
     Side,
     SideScreen,
 )
+from tests.factory import DAY, make_exam
 
 Line = tuple[str, str, Mapping[str, str]]
 DOSES = {

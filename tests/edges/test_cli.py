@@ -66,7 +66,7 @@ def test_plan_writes_every_sheet(
 def test_the_report_shows_reasons_sources_and_cautions(
     walker: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    # standards.md §5.4: inputs, rule and version, source and basis, alternatives, uncertainty
+    # Basis shown beside every recommendation: inputs, rule and version, source and basis, alternatives, uncertainty
     _, text, _ = run(capsys, "plan", walker, "--out", "unused", "--no-sheets", *TODAY)
     flat = " ".join(text.split())
     for part in (

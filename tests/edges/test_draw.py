@@ -16,7 +16,6 @@ from xml.etree import ElementTree as ET
 
 import pytest
 import typst
-from tests.factory import real_book
 
 from rungwise.core import first_mtp
 from rungwise.core.errors import InputError
@@ -27,6 +26,7 @@ from rungwise.draw.curves import circle, hatching, limb, smooth
 from rungwise.draw.lettering import text_width
 from rungwise.draw.sheet import ACCENT, DARK, GREY, PAPER, TINT, Box, Sheet, crosses
 from rungwise.words import load_words
+from tests.factory import real_book
 
 FONTS = Path(next(iter(import_module("fontpkg_noto_sans").__path__)))
 SVG = "{http://www.w3.org/2000/svg}"

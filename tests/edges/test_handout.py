@@ -16,7 +16,6 @@ from typing import Any
 import pikepdf
 import pypdf
 import pytest
-from tests.edges.sample_plan import DOSES, STANDARD, clinic_exam, make_plan
 
 from rungwise.book import load_book
 from rungwise.core.errors import EvidenceError, InputError
@@ -28,6 +27,7 @@ from rungwise.handout import Handout, build, build_handout, reading_of, to_pdf, 
 from rungwise.handout import page as layout
 from rungwise.handout.page import running_text
 from rungwise.words import load_syllables, load_words, pseudo_right_to_left
+from tests.edges.sample_plan import DOSES, STANDARD, clinic_exam, make_plan
 
 BOOK = load_book()
 ENGLISH = load_words("en")

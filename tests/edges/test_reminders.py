@@ -11,13 +11,13 @@ import recurring_ical_events
 from hypothesis import given
 from hypothesis import strategies as st
 from icalendar import Calendar
-from tests.edges.sample_plan import DOSES, Line, clinic_exam, make_plan
 
 from rungwise.book import load_book
 from rungwise.core.errors import InputError
 from rungwise.core.terms import Plan
 from rungwise.reminders import WEEKDAYS, exercise_weekdays, to_calendar
 from rungwise.words import load_words
+from tests.edges.sample_plan import DOSES, Line, clinic_exam, make_plan
 
 BOOK = load_book()
 WORDS = load_words("en")

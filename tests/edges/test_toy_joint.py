@@ -13,7 +13,6 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
-from tests.factory import DAY, make_exam
 
 from rungwise.book import load_book
 from rungwise.clinic import make_plan
@@ -21,6 +20,7 @@ from rungwise.core.evidence import Evidence
 from rungwise.core.planar import Pose
 from rungwise.core.terms import Body, Exam, Loads, Rung, Side
 from rungwise.report import ladder_report, plan_report
+from tests.factory import DAY, make_exam
 
 FAMILY = """
 family = "swing"

@@ -601,7 +601,11 @@ def _pinned(exercise: Exercise, pin: Pin, foot: _Foot) -> Exercise:
         reasons=(
             book.reason("plan.pinned", by=pin.by, why=pin.why, computed=computed),
             *_rung_reasons(fitted, foot)[1:],
-            *(r for r in exercise.reasons if r.rule.startswith("plan.dose") and step < 3),
+            *(
+                r
+                for r in exercise.reasons
+                if r.rule.startswith("plan.dose") and step == exercise.dose_step
+            ),
             *extra,
         ),
         warnings=tuple(warnings),
