@@ -1,5 +1,5 @@
 # Short words for start.py, which does the work and needs no make.
-.PHONY: demo setup test lint check format lock
+.PHONY: demo setup test lint check format lock bench
 
 PYTHON ?= python3
 
@@ -10,6 +10,12 @@ format: setup
 	.venv/bin/ruff check --fix --exit-zero .
 	.venv/bin/ruff format .
 
+# Installs the peers that speed is measured beside, measures, writes BENCHMARKS.md: two minutes.
+bench: setup
+	.venv/bin/python -m pip --version >/dev/null || .venv/bin/python -m ensurepip -q
+	.venv/bin/python -m pip install -q --require-hashes --only-binary :all: -r requirements-bench.lock
+	.venv/bin/python benchmarks/run.py
+
 # Rewrites the lock files from pyproject.toml; needs uv. The run set is held to the versions that the
 # tests see. No host name may enter a lock file: uv.lock and pylock.toml are not used for that reason.
 UV_LOCK = uv pip compile -q --universal --python-version 3.11 --generate-hashes --no-annotate \
@@ -17,3 +23,4 @@ UV_LOCK = uv pip compile -q --universal --python-version 3.11 --generate-hashes 
 lock:
 	$(UV_LOCK) --upgrade --group dev -o requirements-dev.lock
 	$(UV_LOCK) --upgrade -c requirements-dev.lock -o requirements.lock
+	$(UV_LOCK) --upgrade -c requirements-dev.lock --group bench -o requirements-bench.lock

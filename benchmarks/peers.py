@@ -7,37 +7,24 @@ does the like work by other means.
 from __future__ import annotations
 
 import io
-import json
-import tomllib
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from functools import partial
+import pickle
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 from importlib.util import find_spec
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 from rungwise.handout import Handout, to_pdf
 
 __all__ = [
     "bare_compile",
-    "compile_many",
     "elements_of",
-    "missing",
-    "parse_many",
     "reportlab_pdf",
     "same_elements",
+    "write_sheet",
 ]
-
-PEERS = ("reportlab", "svglib", "pypdf")
-
-
-def missing() -> list[str]:
-    """Name the peers that are not installed."""
-    return [name for name in PEERS if find_spec(name) is None]
-
 
 # ------------------------------------------------------------------ the page
 
@@ -68,36 +55,11 @@ def bare_compile(handout: Handout) -> Callable[[], bytes]:
     return lambda: bytes(typst.compile(*args, **named))
 
 
-_KEPT: dict[str, Any] = {}
-
-
-def _fonts(named: dict[str, Any]) -> dict[str, Any]:
-    """Give the fonts back that do not travel between processes; they are loaded once in each."""
-    import typst
-
-    if "fonts" not in _KEPT:
-        folders = named.pop("folders")
-        _KEPT["fonts"] = typst.Fonts(
-            include_system_fonts=False, include_embedded_fonts=False, font_paths=folders
-        )
-    named.pop("folders", None)
-    return {**named, "font_paths": _KEPT["fonts"]}
-
-
-def _compile_in_worker(work: tuple[tuple[Any, ...], dict[str, Any]], _: int) -> int:
-    import typst
-
-    args, named = work
-    return len(typst.compile(*args, **_fonts(dict(named))))
-
-
-def compile_many(handout: Handout, count: int, processes: int) -> None:
-    """Compile the same page many times in several processes: the floor of a batch with sheets."""
+def write_sheet(handout: Handout, path: Path) -> None:
+    """Write what the compiler is given into a file, for the bare compiles of `floors.py`."""
     args, named = compile_arguments(handout)
-    named["folders"] = font_folders()
-    del named["font_paths"]
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        list(pool.map(partial(_compile_in_worker, (args, named)), range(count), chunksize=4))
+    named["font_paths"] = font_folders()
+    path.write_bytes(pickle.dumps((args, named)))
 
 
 def font_folders() -> list[str]:
@@ -138,50 +100,36 @@ def _marked(line: str) -> str:
     return line.replace("&", "&amp;").replace("<", "&lt;")
 
 
+@lru_cache
 def _reportlab_font() -> str:
     from reportlab.pdfbase.pdfmetrics import registerFont
     from reportlab.pdfbase.ttfonts import TTFont
 
-    if "reportlab" not in _KEPT:
-        file = next(f for f in Path(font_folders()[0]).glob("NotoSans[[]*.ttf"))
-        registerFont(TTFont("Sans", str(file)))
-        _KEPT["reportlab"] = "Sans"
-    return str(_KEPT["reportlab"])
+    file = next(f for f in Path(font_folders()[0]).glob("NotoSans[[]*.ttf"))
+    registerFont(TTFont("Sans", str(file)))
+    return "Sans"
 
 
-# ------------------------------------------------------------------ drawings and data
-
-Element = tuple[str, dict[str, str], str | None, list[Any]]
+# ------------------------------------------------------------------ drawings
 
 
-def elements_of(svg: str) -> ElementTree.Element:
+def elements_of(svg: str) -> ET.Element:
     """Read a drawing back as a tree."""
-    return ElementTree.fromstring(svg)
+    return ET.fromstring(svg)
 
 
-def same_elements(tree: ElementTree.Element) -> str:
+def same_elements(tree: ET.Element) -> str:
     """Build the same elements once more, one by one, and write them: what a drawing must cost."""
 
-    def copy(old: ElementTree.Element, parent: ElementTree.Element | None) -> ElementTree.Element:
+    def copy(old: ET.Element, parent: ET.Element | None) -> ET.Element:
         attributes = dict(old.attrib)
         if parent is None:
-            new = ElementTree.Element(old.tag, attributes)
+            new = ET.Element(old.tag, attributes)
         else:
-            new = ElementTree.SubElement(parent, old.tag, attributes)
+            new = ET.SubElement(parent, old.tag, attributes)
         new.text = old.text
         for child in old:
             copy(child, new)
         return new
 
-    return ElementTree.tostring(copy(tree, None), encoding="unicode")
-
-
-def _parse_in_worker(path: Path) -> int:
-    found: Mapping[str, Any] = tomllib.loads(path.read_text("utf-8"))
-    return len(json.dumps(found, default=str))
-
-
-def parse_many(paths: Sequence[Path], processes: int) -> None:
-    """Read the same examinations with tomllib and write them as JSON: a floor of a batch."""
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        list(pool.map(_parse_in_worker, paths, chunksize=16))
+    return ET.tostring(copy(tree, None), encoding="unicode")

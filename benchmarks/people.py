@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import re
 from collections.abc import Callable
+from functools import partial
 
 from rungwise.clinic import demo_exams
 
@@ -36,11 +37,16 @@ def varied_exams(count: int, seed: int = SEED) -> dict[str, str]:
 
 def _varied(text: str, chance: random.Random) -> str:
     for field, spread in SPREAD.items():
-        text = _changed(text, field, lambda v, s=spread: round(v * (1 + chance.uniform(-s, s)), 1))
+        share = 1 + chance.uniform(-spread, spread)
+        text = _changed(text, field, partial(_scaled, share))
     foot = 1 + chance.uniform(-FEET_SPREAD, FEET_SPREAD)
     for field in FEET:
-        text = _changed(text, field, lambda v: round(v * foot))
+        text = _changed(text, field, partial(_scaled, foot))
     return _changed(text, "value", lambda v: max(0, round(v) + chance.randint(-BEND_DEG, BEND_DEG)))
+
+
+def _scaled(share: float, value: float) -> float:
+    return round(value * share, 1)
 
 
 def _changed(text: str, field: str, change: Callable[[float], float]) -> str:

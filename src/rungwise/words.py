@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import Any, Literal
@@ -108,16 +108,25 @@ class Words:
 
     def has_any(self, prefix: str) -> bool:
         """Whether there is anything below a prefix."""
-        return any(key.startswith(f"{prefix}.") for key in self.texts)
+        return prefix in self._below
 
     def under(self, prefix: str) -> dict[str, str]:
         """The single texts below a prefix, by the rest of their key, in the file's order."""
-        start = f"{prefix}."
+        rest = len(prefix) + 1
+        found = ((key, self.texts[key]) for key in self._below.get(prefix, ()))
         return {
-            key.removeprefix(start): self._filled(key, text, None)
-            for key, text in self.texts.items()
-            if key.startswith(start) and isinstance(text, str)
+            key[rest:]: self._filled(key, text, None) for key, text in found if isinstance(text, str)
         }
+
+    @cached_property
+    def _below(self) -> Mapping[str, tuple[str, ...]]:
+        """Every prefix and the keys below it, in the file's order."""
+        found: dict[str, list[str]] = {}
+        for key in self.texts:
+            for place, letter in enumerate(key):
+                if letter == ".":
+                    found.setdefault(key[:place], []).append(key)
+        return {prefix: tuple(keys) for prefix, keys in found.items()}
 
     def count(self, key: str, n: int, **values: object) -> str:
         """A text in the form for this number: ``<key>.one`` or ``<key>.other``."""

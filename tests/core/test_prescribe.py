@@ -328,6 +328,13 @@ def test_a_pin_on_a_two_foot_rung_holds_for_both() -> None:
     assert dict(raise_.fitted.rung.notches)["load"] == "hands_60"
 
 
+def test_a_pinned_dose_on_a_two_foot_rung() -> None:
+    wish = pin(family="heel_raise", notches={}, dose_step=3)
+    (raise_,) = [e for e in plan_of(make_exam(), pins=(wish,)).exercises if e.both]
+    assert raise_.dose_step == 3
+    assert any(r.rule == "plan.pinned" for r in raise_.reasons)
+
+
 @pytest.mark.parametrize(
     "wrong",
     [

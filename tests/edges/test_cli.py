@@ -66,7 +66,8 @@ def test_plan_writes_every_sheet(
 def test_the_report_shows_reasons_sources_and_cautions(
     walker: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    # Basis shown beside every recommendation: inputs, rule and version, source and basis, alternatives, uncertainty
+    # Shown beside every recommendation: inputs, rule and version, source and basis, what else
+    # was possible, the uncertainty.
     _, text, _ = run(capsys, "plan", walker, "--out", "unused", "--no-sheets", *TODAY)
     flat = " ".join(text.split())
     for part in (

@@ -475,7 +475,7 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]) -> list
     spec = foot.book.families[family]
     dose, extra = _dose(spec, step, foot)
     own = min(lines, key=lambda e: e.dose_step)
-    dose_reason = next(r for r in own.reasons if r.rule.startswith("plan.dose"))
+    dosed = [r for r in own.reasons if r.rule.startswith("plan.dose")]
     pin = limiting.pin or next((e.pin for e in lines if e.pin), None)
     return [
         replace(
@@ -486,7 +486,7 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]) -> list
             reasons=(
                 *_rung_reasons(fits[side], foot),
                 foot.book.reason("plan.both_limits", side=side),
-                dose_reason,
+                *dosed,
                 *extra,
                 *(r for e in lines for r in e.reasons if r.rule == "plan.pinned"),
             ),

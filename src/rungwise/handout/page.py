@@ -6,7 +6,7 @@ import json
 import re
 import unicodedata
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, fields, is_dataclass
 from datetime import UTC, datetime, time
 from functools import lru_cache
 from importlib.resources import files
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from rungwise.core.errors import EvidenceError, Fault, InputError
 from rungwise.core.reading import ReadingScore, score
+from rungwise.handout.fit import PAPERS, Form, fit_diary, fit_panel, form_of
 from rungwise.handout.sheet import Handout
 from rungwise.words import load_syllables
 
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
 __all__ = ["reading_of", "running_text", "to_pdf", "to_text"]
 
-PAPERS = ("a4", "us-letter")
 #: A word longer than a line may be.
 _ENDLESS = re.compile(r"\S{25,}")
 
@@ -136,17 +136,12 @@ def to_pdf(
         raise InputError("handout", (Fault("paper", paper, " | ".join(PAPERS), "Choose one."),))
     import typst
 
-    parts = asdict(handout)
-    del parts["made_on"], parts["inputs"]
-    data = {name: part if name == "panels" else _breakable(part) for name, part in parts.items()}
-    data["arabic"] = "Noto Sans Arabic" in _fonts().families()
+    form = form_of(paper, large)
     made = stamp or datetime.combine(handout.made_on, time(), UTC)
-    sheet = {"data": json.dumps({**data, "paper": paper, "large": large})}
     try:
         made_bytes = typst.compile(
-            _template(),
+            {**_templates(), **_data_of(handout, form)},
             font_paths=_fonts(),
-            sys_inputs=sheet,
             format="pdf",
             pdf_standards="ua-1",
             timestamp=made,
@@ -154,6 +149,66 @@ def to_pdf(
     except typst.TypstError as error:
         raise _lacking(handout, error.diagnostic) from None
     return bytes(made_bytes)
+
+
+def _data_of(handout: Handout, form: Form) -> dict[str, bytes]:
+    """The files from which the template reads: texts, footer, drawings."""
+    parts = {field.name: getattr(handout, field.name) for field in fields(handout)}
+    for name in ("made_on", "inputs", "panels", "diary", "footer", "identity", "page", "edition"):
+        del parts[name]
+    foot = {
+        "lines": " ".join(handout.footer),
+        "identity": _breakable(handout.identity),
+        "page": handout.page,
+        "edition": handout.edition,
+    }
+    data = _plain(parts)
+    panels = []
+    drawings: dict[str, bytes] = {}
+    for panel in handout.panels:
+        fit = fit_panel(panel, form)
+        figures = []
+        for figure in panel.figures:
+            file = f"{figure.name}.svg"
+            drawings[file] = figure.svg.encode()
+            figures.append({"file": file, "alt": figure.alt, "caption": figure.caption, "width": form.picture})
+        panels.append(
+            {
+                "number": panel.number,
+                "title": panel.title,
+                "setting": panel.setting,
+                "feet": _plain(panel.feet),
+                "figures": figures,
+                "left": _plain(fit.left),
+                "right": _plain(fit.right),
+                "beside": fit.beside,
+                "breaks": fit.breaks or form.large,
+                "apart": fit.breaks or form.large,
+            }
+        )
+    data["panels"] = panels
+    data["diary"] = {**_plain(handout.diary), **_plain(fit_diary(handout.diary, form))}
+    data["large"] = form.large
+    data["form"] = {**asdict(form), "language": handout.language, "direction": handout.direction, "arabic": "Noto Sans Arabic" in _fonts().families()}
+    return {"data.json": json.dumps(data).encode(), "foot.json": json.dumps(foot).encode(), **drawings}
+
+
+def _plain(part):
+    if isinstance(part, str):
+        return _breakable(part)
+    if is_dataclass(part):
+        return {f.name: _plain(getattr(part, f.name)) for f in fields(part)}
+    if isinstance(part, dict):
+        return {name: _plain(value) for name, value in part.items()}
+    if isinstance(part, (list, tuple)):
+        return [_plain(value) for value in part]
+    return part
+
+
+@lru_cache
+def _templates() -> dict[str, bytes]:
+    folder = files("rungwise") / "data"
+    return {"main": (folder/"handout.typ").read_bytes(), "sheet.typ": (folder/"sheet.typ").read_bytes()}
 
 
 def _breakable(part: object) -> object:

@@ -1,0 +1,196 @@
+"""How a sheet fits its paper: sizes, columns and what may break, decided before it is laid out.
+
+Heights are estimates, made from letter widths that are too wide rather than too narrow. Nothing can
+be lost by them: a panel that may be taller than a page is allowed to break, and a panel that is
+kept whole is one that surely fits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from rungwise.draw.lettering import text_width
+from rungwise.handout.sheet import Diary, Lines, Panel, Week
+
+__all__ = ["PAPERS", "Fit", "Form", "fit_diary", "fit_panel", "form_of", "lines_needed"]
+
+#: Width and height [mm]: ISO 216; 8.5 in x 11 in.
+PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
+MM_PER_PT = 25.4 / 72
+GUTTER, INSET = 4.0, 3.0
+#: Heights in lines of text: a line with the space after it, a heading with its spaces.
+PITCH_EM, WRAP_EM, HEADING_EM = 1.36, 1.28, 2.3
+#: A line of a list is this much narrower than its column [em].
+INDENT_EM = 1.0
+
+
+@dataclass(frozen=True)
+class Form:
+    """Paper and type.
+
+    Parameters
+    ----------
+    paper : {"a4", "us-letter"}
+        Paper.
+    large : bool
+        Large print, in one column.
+    size : float
+        Body type [pt].
+    side, top, bottom : float
+        Margins [mm].
+    """
+
+    paper: str
+    large: bool
+    size: float
+    side: float
+    top: float
+    bottom: float
+
+    @property
+    def width(self) -> float:
+        """Of the text [mm]."""
+        return PAPERS[self.paper][0] - 2 * self.side
+
+    @property
+    def height(self) -> float:
+        """Of the text [mm]."""
+        return PAPERS[self.paper][1] - self.top - self.bottom
+
+    @property
+    def column(self) -> float:
+        """Width of one of two columns inside a panel, or of the one column of large print [mm]."""
+        inner = self.width - 2 * INSET
+        return inner if self.large else (inner - GUTTER) / 2
+
+    @property
+    def picture(self) -> float:
+        """Width of a drawing [mm]: 85 at least, so that its labels can be read."""
+        return min(self.column, 115.0)
+
+
+def form_of(paper: str, large: bool) -> Form:
+    """The form of a paper, in ordinary or large print."""
+    return Form(paper, large, *((18.0, 14.0, 12.0, 29.0) if large else (14.0, 14.0, 12.0, 24.0)))
+
+
+@lru_cache(maxsize=8192)
+def _word(word: str) -> float:
+    return text_width(word, 1.0)
+
+
+def lines_needed(text: str, width_em: float) -> int:
+    """Lines that a text takes in a column of this width, rather too many than too few.
+
+    Examples
+    --------
+    >>> lines_needed("Lower slowly.", 20.0), lines_needed("Lower slowly.", 5.0)
+    (1, 2)
+    """
+    lines, room = 1, width_em
+    for word in text.split():
+        wide = _word(word)
+        if wide > room and room < width_em:
+            lines, room = lines + 1, width_em
+        lines += int(wide // width_em)
+        room -= wide % width_em + 0.3
+    return lines
+
+
+def _height(lines: Sequence[str], width_em: float) -> float:
+    """Height of lines, each a paragraph or an item of a list [em]."""
+    needed = sum(lines_needed(line, width_em) - 1 for line in lines)
+    return len(lines) * PITCH_EM + needed * WRAP_EM
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How a panel is set.
+
+    Parameters
+    ----------
+    left, right : tuple of Lines
+        Parts of each column, in the order of reading.
+    beside : bool
+        Numbers and picture stand side by side.
+    height : float
+        At most so high [mm].
+    breaks : bool
+        It may be taller than a page, and so it may break.
+    """
+
+    left: tuple[Lines, ...]
+    right: tuple[Lines, ...]
+    beside: bool
+    height: float
+    breaks: bool
+
+
+def fit_panel(panel: Panel, form: Form) -> Fit:
+    """Share a panel's parts between two columns, and say whether it may fill more than a page.
+
+    Parameters
+    ----------
+    panel : Panel
+        The exercise.
+    form : Form
+        Paper and type.
+    """
+    em = form.size * MM_PER_PT
+    column = form.column / em
+    parts = [HEADING_EM + _height(p.lines, column - INDENT_EM) for p in panel.parts]
+    pictures = [
+        form.picture / em * f.height_mm / f.width_mm + (HEADING_EM if f.caption else 0.5)
+        for f in panel.figures
+    ]
+    wide = column if form.large or len(panel.feet) > 1 or len(panel.figures) == 1 else 2 * column
+    numbers = [
+        2.6 + _height(foot.dose, wide - 1.5) + _height(foot.sizes, wide - 2.5)
+        for foot in panel.feet
+    ]
+    head = 3.0 + _height((panel.setting,), form.width / em - 2.0)
+    beside = not form.large and len(panel.figures) == len(panel.feet) == 1
+    if form.large:
+        return _fit(panel, len(parts), beside, head + sum((*numbers, *pictures, *parts)), form)
+    first, second = (numbers[0], pictures[0]) if beside else (0.0, 0.0)
+
+    def taller(cut: int) -> float:
+        return max(first + sum(parts[:cut]), second + sum(parts[cut:]))
+
+    cut = min(range(len(parts) + 1), key=taller)
+    rows = 0.0 if beside else max(numbers) + max(pictures)
+    return _fit(panel, cut, beside, head + rows + taller(cut), form)
+
+
+def _fit(panel: Panel, cut: int, beside: bool, height_em: float, form: Form) -> Fit:
+    height = height_em * form.size * MM_PER_PT + 3 * INSET
+    return Fit(panel.parts[:cut], panel.parts[cut:], beside, height, height > form.height)
+
+
+def fit_diary(diary: Diary, form: Form) -> dict[str, object]:
+    """Sizes of the diary's grid: two weeks side by side, one in large print.
+
+    Parameters
+    ----------
+    diary : Diary
+        The diary.
+    form : Form
+        Paper and type.
+    """
+    size = 13.0 if form.large else 10.5
+    cell = 15.0 if form.large else 9.4
+    side_by_side = 1 if form.large else 2
+    days = max(len(week.days) for week in diary.weeks) * side_by_side
+    label = (form.width - days * cell - 2.0) / (size * MM_PER_PT)
+    rows = max(lines_needed(row, label) for row in (*diary.rows, *diary.mornings))
+    spans: list[Sequence[Week]] = [
+        diary.weeks[i : i + side_by_side] for i in range(0, len(diary.weeks), side_by_side)
+    ]
+    return {
+        "size": size,
+        "cell": cell,
+        "height": max(8.0, 2.5 + 1.3 * rows * size * MM_PER_PT),
+        "spans": spans,
+    }
