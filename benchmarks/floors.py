@@ -1,7 +1,7 @@
 """The least that a batch must do, as programs of their own: measured from start to end like ours.
 
-    python benchmarks/floors.py parse FOLDER PROCESSES         tomllib and json on every examination
-    python benchmarks/floors.py compile SHEET COUNT PROCESSES  bare Typst compiles of one sheet
+    python benchmarks/floors.py parse FOLDER PROCESSES          tomllib and json on each file
+    python benchmarks/floors.py compile SHEETS COUNT PROCESSES  bare Typst compiles, in turn
 
 Nothing of rungwise is imported here.
 """
@@ -24,22 +24,25 @@ def parse(path: Path) -> int:
 
 
 @lru_cache
-def loaded(sheet: Path) -> tuple[tuple[Any, ...], dict[str, Any]]:
-    """Read template, data and fonts once a process."""
+def loaded(sheets: Path) -> list[tuple[tuple[Any, ...], dict[str, Any]]]:
+    """Read templates, data and fonts once a process."""
     import typst
 
-    args, named = pickle.loads(sheet.read_bytes())
-    named["font_paths"] = typst.Fonts(
-        include_system_fonts=False, include_embedded_fonts=False, font_paths=named["font_paths"]
+    calls: list[tuple[tuple[Any, ...], dict[str, Any]]] = pickle.loads(sheets.read_bytes())
+    fonts = typst.Fonts(
+        include_system_fonts=False,
+        include_embedded_fonts=False,
+        font_paths=calls[0][1]["font_paths"],
     )
-    return args, named
+    return [(args, {**named, "font_paths": fonts}) for args, named in calls]
 
 
-def compile_sheet(sheet: Path, _: int) -> int:
-    """Compile the sheet once."""
+def compile_sheet(sheets: Path, number: int) -> int:
+    """Compile one of the sheets."""
     import typst
 
-    args, named = loaded(sheet)
+    calls = loaded(sheets)
+    args, named = calls[number % len(calls)]
     return len(typst.compile(*args, **named))
 
 

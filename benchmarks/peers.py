@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import pickle
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
@@ -16,29 +16,32 @@ from typing import Any
 from unittest.mock import patch
 from xml.etree import ElementTree as ET
 
-from rungwise.handout import Handout, to_pdf
+from rungwise.handout import Handout, to_pdf, to_text
 
 __all__ = [
     "bare_compile",
+    "compile_arguments",
     "elements_of",
     "reportlab_pdf",
     "same_elements",
-    "write_sheet",
+    "write_sheets",
 ]
 
 # ------------------------------------------------------------------ the page
 
 
-def compile_arguments(handout: Handout) -> tuple[tuple[Any, ...], dict[str, Any]]:
-    """Return the very arguments with which `to_pdf` calls the compiler: template, data, fonts."""
+Call = tuple[tuple[Any, ...], dict[str, Any]]
+
+
+def compile_arguments(handout: Handout) -> Call:
+    """Return the very arguments with which `to_pdf` calls the compiler; nothing is compiled."""
     import typst
 
-    seen: list[tuple[tuple[Any, ...], dict[str, Any]]] = []
-    real = typst.compile
+    seen: list[Call] = []
 
-    def listen(*args: Any, **named: Any) -> Any:
+    def listen(*args: Any, **named: Any) -> bytes:
         seen.append((args, named))
-        return real(*args, **named)
+        return b""
 
     with patch.object(typst, "compile", listen):
         to_pdf(handout)
@@ -47,19 +50,20 @@ def compile_arguments(handout: Handout) -> tuple[tuple[Any, ...], dict[str, Any]
     return seen[0]
 
 
-def bare_compile(handout: Handout) -> Callable[[], bytes]:
-    """Make a call of Typst alone on the very template and data, its fonts already loaded."""
+def bare_compile(call: Call) -> bytes:
+    """Call Typst alone on that very template and data, its fonts already loaded."""
     import typst
 
-    args, named = compile_arguments(handout)
-    return lambda: bytes(typst.compile(*args, **named))
+    args, named = call
+    made: bytes = typst.compile(*args, **named)  # type: ignore[assignment]
+    return made
 
 
-def write_sheet(handout: Handout, path: Path) -> None:
+def write_sheets(handouts: Sequence[Handout], path: Path) -> None:
     """Write what the compiler is given into a file, for the bare compiles of `floors.py`."""
-    args, named = compile_arguments(handout)
-    named["font_paths"] = font_folders()
-    path.write_bytes(pickle.dumps((args, named)))
+    calls = [compile_arguments(handout) for handout in handouts]
+    told = [(args, {**named, "font_paths": font_folders()}) for args, named in calls]
+    path.write_bytes(pickle.dumps(told))
 
 
 def font_folders() -> list[str]:
@@ -68,7 +72,7 @@ def font_folders() -> list[str]:
     return [str(Path(s.origin).parent / "files") for s in specs if s is not None and s.origin]
 
 
-def reportlab_pdf(lines: Sequence[str], drawings: Sequence[str]) -> bytes:
+def reportlab_pdf(handout: Handout) -> bytes:
     """Set the same lines and the same SVG drawings as a PDF by reportlab and svglib, untagged."""
     from reportlab.lib.pagesizes import A4
     from reportlab.lib.styles import ParagraphStyle
@@ -79,14 +83,14 @@ def reportlab_pdf(lines: Sequence[str], drawings: Sequence[str]) -> bytes:
     body = ParagraphStyle("body", fontName=font, fontSize=14, leading=18)
     head = ParagraphStyle("head", parent=body, fontSize=17, leading=24)
     story: list[Flowable] = []
-    for line in lines:
+    for line in to_text(handout).splitlines():
         if line.startswith("# "):
             story.append(Paragraph(_marked(line[2:]), head))
         elif line:
             story.append(Paragraph(_marked(line), body))
         else:
             story.append(Spacer(1, 6))
-    for svg in drawings:
+    for _, svg in handout.drawings():
         drawing = svg2rlg(io.BytesIO(svg.encode()))
         if drawing is None:
             raise RuntimeError("svglib cannot read a drawing")

@@ -9,7 +9,7 @@ from functools import partial
 
 from rungwise.clinic import demo_exams
 
-__all__ = ["SEED", "varied_exams"]
+__all__ = ["SEED", "varied_exams", "versions_of"]
 
 SEED = 20261120
 #: Field -> how far one person's value may lie from the demo's, as a share of it.
@@ -33,6 +33,12 @@ def varied_exams(count: int, seed: int = SEED) -> dict[str, str]:
         name, text = demo[number % len(demo)]
         made[f"{number:05d}-{name}"] = _varied(text, chance)
     return made
+
+
+def versions_of(text: str, count: int, seed: int = SEED) -> list[str]:
+    """Return one examination again and again, each time a little different."""
+    chance = random.Random(seed)
+    return [_varied(text, chance) for _ in range(count)]
 
 
 def _varied(text: str, chance: random.Random) -> str:

@@ -28,8 +28,8 @@ def batch_section(patient: Patient, sizes: Sizes) -> Section:
         computed = write_exams(folder / "computed", sizes.computed)
         printed = write_exams(folder / "printed", sizes.printed)
         words = ["-m", "rungwise", "plan", "--today", today, "--jobs", str(jobs)]
-        sheet, sheets = folder / "sheet.pickle", 0
-        peers.write_sheet(patient.handout, sheet)
+        sheet, sheets = folder / "sheets.pickle", 0
+        peers.write_sheets(patient.handouts, sheet)
         for turn in range(sizes.batches):
             out = folder / f"out{turn}"
             plain_words = [*words, str(computed), "--out", str(out), "--no-sheets"]
@@ -53,7 +53,7 @@ def batch_section(patient: Patient, sizes: Sizes) -> Section:
             rate("floor: `tomllib` + `json` on the same files", times["parse"], sizes.computed),
             rate("**examinations, with all sheets**", times["print"], sizes.printed, 100),
             rate("the same, counted in PDFs", times["print"], sheets),
-            rate("floor: bare Typst compiles, one sheet again and again", times["compile"], sheets),
+            rate("floor: bare Typst compiles, the sheets above in turn", times["compile"], sheets),
         ),
     )
 

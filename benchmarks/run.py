@@ -29,7 +29,8 @@ def measure(smallest: bool) -> str:
     from benchmarks.table import machine, page
 
     where, on = machine(), datetime.now(UTC).date().isoformat()
-    sizes, patient = SMALLEST if smallest else Sizes(), Patient()
+    sizes = SMALLEST if smallest else Sizes()
+    patient = Patient(sizes)
     sections = []
     for section in (
         one_person.plan_section,

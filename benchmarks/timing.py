@@ -9,13 +9,15 @@ import statistics
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import cycle
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-__all__ = ["ROOT", "Timing", "fresh", "program", "side_by_side", "times_of"]
+__all__ = ["ROOT", "Timing", "fresh", "on_each", "program", "side_by_side", "times_of"]
 
+Given = TypeVar("Given")
 ROOT = Path(__file__).resolve().parents[1]
 LIMIT_S = 300
 SHORTEST_S = 2e-3
@@ -78,7 +80,7 @@ def side_by_side(calls: Mapping[str, Callable[[], object]], repetitions: int) ->
     Parameters
     ----------
     calls : mapping of str to callable
-        What to time, by name. Each is called once before, to warm it up.
+        What to time, by name. Each is called twice before, to warm it up.
     repetitions : int
         How often [1]. Each repetition lasts at least 2 ms: a quick call is repeated within it.
     """
@@ -97,6 +99,12 @@ def side_by_side(calls: Mapping[str, Callable[[], object]], repetitions: int) ->
                 call()
             found[name].append((time.perf_counter() - start) / inner[name])
     return {name: Timing(tuple(seconds)) for name, seconds in found.items()}
+
+
+def on_each(call: Callable[[Given], object], values: Iterable[Given]) -> Callable[[], object]:
+    """Make a call that takes the next value each time, and begins again at the end."""
+    turn = cycle(values)
+    return lambda: call(next(turn))
 
 
 def times_of(runs: Sequence[Mapping[str, float]], name: str) -> Timing:

@@ -62,7 +62,7 @@ def test_everything_is_measured_once_without_a_fault(tmp_path: Path) -> None:
     lacking = run.missing()
     if lacking:
         pytest.skip(f"peers are not installed: {', '.join(lacking)}; make bench installs them")
-    page = tmp_path / "page.md"
+    page = tmp_path / "page.txt"
     done = subprocess.run(
         [sys.executable, str(ROOT / "benchmarks/run.py"), "--smallest", "--out", str(page)],
         capture_output=True,

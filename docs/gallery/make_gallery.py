@@ -293,7 +293,7 @@ def shares(book: Evidence) -> str:
         (
             "Disc and bar: median and 5 to 95 % of the draws of rungwise.core.push_off. Ring and",
             "ticks: table of the mechanics of the toe, §3.3; its inputs are own assumptions,",
-            "walking anchored at mech_1 (McBride 1991). * The muscle's pull is assumed, not computed.",
+            "walking anchored at mech_1 (McBride 1991). * The muscle's pull is assumed.",
             "Families are not ranked against each other: the bars overlap, and a joint that stops",
             "against bone is not in this model.",
         ),

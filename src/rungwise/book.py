@@ -5,9 +5,8 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import math
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import Any, TypeVar
@@ -81,8 +80,8 @@ def load_book(
                 row = _row(name, record)
                 _refuse(row.key in rows, f"{name}: the key {row.key!r} stands twice")
                 rows[row.key] = row
-    rows = _overridden(rows, overrides)
     spec = tomllib.loads(tables[f"{joint}/joint.toml"])
+    rows = _overridden(rows, overrides, spec["clinic_may_set"])
     families = {}
     doses = _keyed(tables, f"{joint}/doses.csv", _dose)
     for name, text in sorted(tables.items()):
@@ -116,6 +115,7 @@ def load_book(
         priority=tuple(spec["priority"]),
         overrides=overrides,
         equipment=tuple(spec["equipment"]),
+        clinic_may_set=tuple(spec["clinic_may_set"]),
     )
     _check(book)
     return book
@@ -159,24 +159,15 @@ def read_overrides(text: str, book: Evidence) -> tuple[Override, ...]:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             faults.append(Fault(key, repr(value), f"a number [{row.unit}]", "Write a number."))
             continue
-        if not math.isfinite(value) or (row.value > 0 and value <= 0):
-            allowed = f"a finite number above 0 [{row.unit}]"
-            faults.append(Fault(f"{key}.value", str(value), allowed, "Write such a number."))
-        elif row.low is not None and row.high is not None and not row.low <= value <= row.high:
-            faults.append(
-                Fault(
-                    f"{key}.value",
-                    f"{value} {row.unit}",
-                    f"{row.low:g} to {row.high:g} {row.unit}",
-                    "The row's own range bounds what a clinic may set.",
-                )
-            )
-        if row.basis == "memory" and _permits_more(row, float(value)):
-            faults.append(
-                Fault(
-                    key, str(value), "nothing that permits more", "This row rests on memory only."
-                )
-            )
+        if not _settable(row, book.clinic_may_set):
+            remedy = "This row is not a clinic's to set: it has no range, or rests on memory."
+            faults.append(Fault(key, str(value), str(row), remedy))
+            continue
+        low, high = book.low(key), book.high(key)
+        if not low <= value <= high:
+            allowed = f"{low:g} to {high:g} {row.unit}"
+            remedy = "The row's own range bounds what a clinic may set."
+            faults.append(Fault(f"{key}.value", f"{value} {row.unit}", allowed, remedy))
         found.append(Override(key, float(value), *(str(entry.get(w)) for w in WHO_WHEN_WHY)))
     if faults:
         raise InputError("clinic's overrides", tuple(faults))
@@ -186,8 +177,10 @@ def read_overrides(text: str, book: Evidence) -> tuple[Override, ...]:
 WHO_WHEN_WHY = ("who", "when", "why")
 
 
-def _permits_more(row: Row, value: float) -> bool:
-    return row.use == "restrict" and value > row.value
+def _settable(row: Row, prefixes: Sequence[str]) -> bool:
+    """Whether a clinic may have its own value: a row with a range that acts by its value."""
+    ranged = row.low is not None and row.high is not None
+    return ranged and row.basis != "memory" and row.key.startswith(tuple(prefixes))
 
 
 def _flat(tables: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Mapping[str, Any]]]:
@@ -264,11 +257,14 @@ def _check_row(row: Row, where: str) -> None:
     )
 
 
-def _overridden(rows: dict[str, Row], overrides: tuple[Override, ...]) -> dict[str, Row]:
+def _overridden(
+    rows: dict[str, Row], overrides: tuple[Override, ...], prefixes: Sequence[str]
+) -> dict[str, Row]:
     changed = dict(rows)
     for o in overrides:
         _refuse(o.key not in rows, f"override of {o.key!r}: the book has no such row")
         old = rows[o.key]
+        _refuse(not _settable(old, prefixes), f"override of {o.key!r}: not a clinic's to set")
         note = f"clinic's value by {o.who}, {o.when}: {o.why} (book: {old.value:g}). {old.note}"
         new = Row(
             old.key,
@@ -368,6 +364,7 @@ def _condition(entry: Mapping[str, Any]) -> Condition:
         entry.get("at_least"),
         entry.get("at_most"),
         entry.get("equals"),
+        _condition(entry["or"]) if "or" in entry else None,
     )
 
 
@@ -456,8 +453,11 @@ def _check(book: Evidence) -> None:
 
 
 def _all_conditions(family: Family) -> Iterator[Condition]:
-    yield from family.allow_if
-    for dial in family.dials:
-        for notch in dial.notches:
-            yield from notch.start_if
-            yield from notch.allow_if
+    for conditions in (
+        family.allow_if,
+        *(c for dial in family.dials for n in dial.notches for c in (n.start_if, n.allow_if)),
+    ):
+        for condition in conditions:
+            yield condition
+            if condition.instead is not None:
+                yield condition.instead

@@ -11,7 +11,7 @@ from datetime import date, datetime
 from importlib import import_module
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 from rungwise.book import load_book, read_overrides
 from rungwise.core.errors import Fault, InputError
@@ -25,9 +25,6 @@ from rungwise.exam_file import blank_exam, exam_schema, read_exam, read_pins
 from rungwise.plain import to_json
 from rungwise.report import plan_report
 from rungwise.uses import uses_of
-
-if TYPE_CHECKING:
-    from rungwise.handout import Handout
 
 __all__ = [
     "blank_exam",
@@ -147,13 +144,16 @@ def sheets(
         "plan.json": to_json(plan).encode(),
         "reasons.txt": plan_report(plan, book).encode(),
     }
-    if not plan.exercises:
-        return made
-    from rungwise.handout import build_handout, to_pdf, to_text
+    from rungwise.handout import build_handout, build_notice, to_pdf, to_text
     from rungwise.words import load_words
 
     words = load_words(language or plan.exam.person.language)
-    handout: Handout = build_handout(plan, book, words)
+    if not plan.exercises:
+        notice = build_notice(plan, book, words)
+        made["not-now.pdf"] = to_pdf(notice, paper, large, stamp)
+        made["not-now.txt"] = to_text(notice).encode()
+        return made
+    handout = build_handout(plan, book, words)
     made["programme.pdf"] = to_pdf(handout, paper, large, stamp)
     made["programme.txt"] = to_text(handout).encode()
     for name, svg in handout.drawings():

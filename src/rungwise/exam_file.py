@@ -208,6 +208,11 @@ def read_exam(text: str, book: Evidence) -> Exam:
         allowed = "readings of at least one foot"
         r.fault("right, left", None, allowed, "Write a [right] and a [left] table.")
     answers = _read_screen(r, r.table(parsed, "screen", "screen"))
+    field = "screen.late_pregnancy"
+    male = person is not None and person.sex == "male"
+    if male and answers.get("late_pregnancy") == "yes" and field not in confirmed:
+        again = f'Ask again. If it is right, add "{field}" to confirm.'
+        r.fault(field, "yes", "no, for a person entered as male", again)
     details = _read_details(r, r.table(parsed, "detail", "detail"))
     activities = _read_activities(r, parsed.get("activity", []))
     _cross_check(r, height, mass, measured, frozenset(confirmed))
@@ -437,6 +442,11 @@ def _cross_check(
         pounds = f"{mass_kg:g} lb would be {mass_kg * POUND_KG:.1f} kg."
         outside("person.mass_kg", index, "person.body_mass_index", "body-mass index", pounds)
     for side in SIDES:
+        offset = found.get((side, "flat_standing_deg"))
+        if offset is not None:
+            words = "offset of the zeros"
+            key = "bend.shaft_offset.plausible"
+            outside(f"{side}.flat_standing_deg", offset, key, words, "Read it again.")
         foot = found.get((side, "foot_length_mm"))
         lever = found.get((side, "heel_to_mtp_mm"))
         if foot and lever:
@@ -453,6 +463,13 @@ def _cross_check(
         gap = abs(lengths[0] - lengths[1])
         key = "body.foot_length_gap.plausible"
         outside("left.foot_length_mm", gap, key, "difference from the right foot", "Measure again.")
+    _check_pains(r, found, confirmed)
+
+
+def _check_pains(
+    r: _Reader, found: Mapping[tuple[Side | None, str], float], confirmed: frozenset[str]
+) -> None:
+    """Pain at rest and usual pain cannot be above the worst pain; ten may be taken for the best."""
     for side in SIDES:
         worst = found.get((side, "pain_worst_nprs"))
         for name in ("rest", "usual"):

@@ -208,7 +208,7 @@ def _key_of(codes: Mapping[str, int], code: int, what: str) -> str:
     for key, value in codes.items():
         if value == code:
             return key
-    raise _Unreadable(f"it names an unknown {what} ({code}): it was made by a newer rungwise")
+    raise _UnreadableError(f"it names an unknown {what} ({code}): it was made by a newer rungwise")
 
 
 @cache
@@ -318,7 +318,7 @@ def _line(exercise: Exercise, book: Evidence) -> HomeLine:
 # ------------------------------------------------------------------ bytes
 
 
-class _Unreadable(Exception):
+class _UnreadableError(Exception):
     """Why a code cannot be read; turned into an InputError at the door."""
 
 
@@ -347,7 +347,7 @@ class _Source:
     def take(self, count: int) -> bytes:
         found = self.data[self.at : self.at + count]
         if len(found) < count:
-            raise _Unreadable("it ends too early")
+            raise _UnreadableError("it ends too early")
         self.at += count
         return found
 
@@ -361,22 +361,22 @@ class _Source:
             value |= (byte & 0x7F) << shift
             if byte < 0x80:
                 if byte == 0 and shift:
-                    raise _Unreadable("a number in it is written in a longer way than needed")
+                    raise _UnreadableError("a number in it is written in a longer way than needed")
                 return value
             shift += 7
             if shift > 28:
-                raise _Unreadable("a number in it is too large")
+                raise _UnreadableError("a number in it is too large")
 
     def nibbles(self, count: int) -> list[int]:
         packed = self.take((count + 1) // 2)
         found = [half for byte in packed for half in (byte >> 4, byte & 15)]
         if any(found[count:]):
-            raise _Unreadable("it has something where nothing may be")
+            raise _UnreadableError("it has something where nothing may be")
         return found[:count]
 
     def end(self) -> None:
         if self.at != len(self.data):
-            raise _Unreadable("it goes on after its end")
+            raise _UnreadableError("it goes on after its end")
 
 
 def _sealed(mark: str, body: bytes) -> str:
@@ -389,28 +389,28 @@ def _opened(mark: str, what: str, text: str) -> bytes:
 
     Raises
     ------
-    _Unreadable
+    _UnreadableError
         Foreign, newer, or damaged.
     """
     code = "".join(text.split())
     if not code.startswith("RW") or len(code) < len(mark) + 8:
-        raise _Unreadable(f"it is not a rungwise {what} code")
+        raise _UnreadableError(f"it is not a rungwise {what} code")
     if code[:4] in (PLAN, LOG) and code[:4] != mark:
-        raise _Unreadable(f"it is a rungwise {'plan' if code[:4] == PLAN else 'log'} code")
+        raise _UnreadableError(f"it is a rungwise {'plan' if code[:4] == PLAN else 'log'} code")
     if code[2].isdigit() and code[2] != mark[2] and code[3] == mark[3]:
-        raise _Unreadable("it was made by a newer rungwise; update this one")
+        raise _UnreadableError("it was made by a newer rungwise; update this one")
     if code[:4] != mark:
-        raise _Unreadable(f"it is not a rungwise {what} code")
+        raise _UnreadableError(f"it is not a rungwise {what} code")
     letters = code[4:]
     try:
         whole = base64.b64decode(letters + "=" * (-len(letters) % 4), b"-_", validate=True)
     except (binascii.Error, ValueError):
-        raise _Unreadable("it is damaged: a letter is missing or wrong") from None
+        raise _UnreadableError("it is damaged: a letter is missing or wrong") from None
     if base64.urlsafe_b64encode(whole).decode().rstrip("=") != letters or len(whole) < 5:
-        raise _Unreadable("it is damaged: a letter is missing or wrong")
+        raise _UnreadableError("it is damaged: a letter is missing or wrong")
     body, seal = whole[:-4], whole[-4:]
     if zlib.crc32(mark.encode() + body).to_bytes(4, "big") != seal:
-        raise _Unreadable("it is damaged: its check sum does not fit")
+        raise _UnreadableError("it is damaged: its check sum does not fit")
     return body
 
 
@@ -489,7 +489,7 @@ def read_plan_code(text: str, joint: str = "first_mtp") -> HomePlan:
     """
     try:
         return _plan_from(_opened(PLAN, "plan", text), _codes(joint))
-    except _Unreadable as why:
+    except _UnreadableError as why:
         raise _refused("plan", text, str(why)) from None
 
 
@@ -504,8 +504,8 @@ def _plan_from(body: bytes, codes: _Codes) -> HomePlan:
     safe, most = r.nibbles(2)
     foot, count = r.nibbles(2)
     if foot > 2:
-        raise _Unreadable("it names a foot that there is not")
-    first: Side | None = (None, "right", "left")[foot]  # type: ignore[assignment]
+        raise _UnreadableError("it names a foot that there is not")
+    first: Side | None = (None, "right", "left")[foot]
     lines = tuple(_line_from(r, codes) for _ in range(count))
     r.end()
     return HomePlan(
@@ -517,13 +517,13 @@ def _line_from(r: _Source, codes: _Codes) -> HomeLine:
     family = codes.family_of(r.number())
     flags, count = r.nibbles(2)
     if flags > 3:
-        raise _Unreadable("it names a foot that there is not")
+        raise _UnreadableError("it names a foot that there is not")
     dials = codes.dials[family]
     found = zip(dials, r.nibbles(len(dials)), strict=True)
     notches = tuple(codes.notch_of(family, dial, code) for dial, code in found)
     sizes = {codes.size_of(r.number()): r.number() for _ in range(count)}
     if len(sizes) != count:
-        raise _Unreadable("a size stands in it twice")
+        raise _UnreadableError("a size stands in it twice")
     n = [r.number() for _ in range(7)]
     dose = Dose(n[0], n[1], float(n[2]), float(n[3]), float(n[4]), float(n[5]), n[6])
     return HomeLine(family, "left" if flags & 1 else "right", bool(flags & 2), notches, sizes, dose)
@@ -533,7 +533,7 @@ def _day(start: date, days: int) -> date:
     try:
         return start + timedelta(days=days)
     except OverflowError:
-        raise _Unreadable("a day in it is out of the calendar") from None
+        raise _UnreadableError("a day in it is out of the calendar") from None
 
 
 # ------------------------------------------------------------------ log code
@@ -608,14 +608,14 @@ def read_log_code(text: str, plan: HomePlan) -> HomeLog:
     try:
         body = _opened(LOG, "log", text)
         if len(body) < 5:
-            raise _Unreadable("it ends too early")
+            raise _UnreadableError("it ends too early")
         body, mac = body[:-5], body[-5:]
         log = _log_from(body, plan)
         expected = hmac.new(plan.key, LOG.encode() + body, hashlib.sha256).digest()[:5]
         if not hmac.compare_digest(mac, expected):
-            raise _Unreadable("its check code does not fit this plan")
+            raise _UnreadableError("its check code does not fit this plan")
         return log
-    except _Unreadable as why:
+    except _UnreadableError as why:
         raise _refused("log", text, str(why)) from None
 
 
@@ -623,11 +623,11 @@ def _log_from(body: bytes, plan: HomePlan) -> HomeLog:
     r = _Source(body)
     number = r.take(8)
     if number != plan.number:
-        raise _Unreadable("it belongs to another plan, perhaps another person's")
+        raise _UnreadableError("it belongs to another plan, perhaps another person's")
     version, part = r.number(), r.number()
     if version != plan.version:
         age = "an older" if version < plan.version else "a newer"
-        raise _Unreadable(f"it belongs to {age} version of this plan")
+        raise _UnreadableError(f"it belongs to {age} version of this plan")
     sessions: list[HomeSession] = []
     last = plan.starts
     for _ in range(r.number()):
@@ -643,9 +643,9 @@ def _entry(r: _Source, plan: HomePlan) -> HomeEntry:
     reps = r.number()
     pains = r.nibbles(3)
     if line >= len(plan.lines) or flags & 3 > 2 or why >= len(WHY_NOT):
-        raise _Unreadable("it tells of an exercise that is not in the plan")
+        raise _UnreadableError("it tells of an exercise that is not in the plan")
     if any(10 < pain < NOT_ASKED for pain in pains):
-        raise _Unreadable("a pain in it is not from 0 to 10")
+        raise _UnreadableError("a pain in it is not from 0 to 10")
     before, during, morning = (None if pain == NOT_ASKED else pain for pain in pains)
     return HomeEntry(
         line,

@@ -126,7 +126,7 @@ def dose_words(dose: Dose) -> str:
 
 
 def _sizes(fitted: Fitted) -> str:
-    shown = {k: v for k, v in fitted.pose.sizes_mm.items() if v}
+    shown = {k: v for k, v in fitted.pose.sizes_mm.items() if v > 0}
     return ", ".join(
         f"{k.removesuffix('_mm').replace('_', ' ')} {v:.0f} mm" for k, v in shown.items()
     )
@@ -178,7 +178,7 @@ def plan_report(plan: Plan, book: Evidence) -> str:
         "\nLengths and capacities\n",
     ]
     for side in SIDES:
-        parts.append(f"  {side} foot: may bend {plan.bodies[side].bend_available_deg:.0f}°\n")
+        parts.append(f"  {side} foot: may bend {plan.bodies[side].bend_available_deg:.1f}°\n")
         parts += [_because(note) for note in plan.bodies[side].notes]
     parts.append("\nExercises\n" if plan.exercises else "\nNo exercises.\n")
     for exercise in plan.exercises:

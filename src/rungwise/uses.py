@@ -9,7 +9,7 @@ from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 
-from rungwise.core.evidence import Evidence
+from rungwise.core.evidence import Condition, Evidence
 
 __all__ = ["uses_of"]
 
@@ -32,8 +32,11 @@ def uses_of(key: str, book: Evidence) -> tuple[str, ...]:
                 where = f" {dial.key}:{notch.key}"
                 conditions += [(where, c) for c in (*notch.start_if, *notch.allow_if)]
         for where, condition in conditions:
-            if key in (condition.at_least, condition.at_most):
-                found.append(f"exercise {family.key}{where}")
+            asked: Condition | None = condition
+            while asked is not None:
+                if key in (asked.at_least, asked.at_most):
+                    found.append(f"exercise {family.key}{where}")
+                asked = asked.instead
     word = re.compile(rf"(?<![\w.]){re.escape(key)}(?![\w.])")
     found.extend(f"row {row.key}" for row in book.rows.values() if word.search(row.where))
     found.extend(where for where, pattern in _asked() if pattern.fullmatch(key))

@@ -115,7 +115,9 @@ class Words:
         rest = len(prefix) + 1
         found = ((key, self.texts[key]) for key in self._below.get(prefix, ()))
         return {
-            key[rest:]: self._filled(key, text, None) for key, text in found if isinstance(text, str)
+            key[rest:]: self._filled(key, text, None)
+            for key, text in found
+            if isinstance(text, str)
         }
 
     @cached_property

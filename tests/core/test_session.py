@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -10,8 +12,8 @@ from hypothesis import strategies as st
 
 from rungwise.book import load_book
 from rungwise.clinic import make_plan
-from rungwise.core.session import fit_minutes, kit_of, place_of, running_order
-from rungwise.core.terms import Plan
+from rungwise.core.session import kit_of, place_of, running_order, share_minutes
+from rungwise.core.terms import Dose, Plan
 from tests.factory import DAY, make_exam
 
 BOOK = load_book()
@@ -57,37 +59,47 @@ def test_every_set_of_every_foot_is_there() -> None:
 
 
 def test_by_hand_one_family_takes_its_sum() -> None:
-    # By hand from the book: toe press, second dose (10 x (5 + 1 + 2) s) for the left foot and
-    # first or second for the right, one swap of feet, one laying out of kit.
-    lines = [e for e in plan().exercises if e.family == "toe_press"]
-    session = running_order(lines, BOOK, "left")
-    works = sum(e.dose.reps * (e.dose.hold_s + e.dose.lift_s + e.dose.lower_s) for e in lines)
-    extra = BOOK.value("session.change_kit_s") + BOOK.value("session.swap_s")
-    assert session.seconds == works + extra
+    # By hand: 10 presses of 5 s with 3 s between them for each foot, 80 s and 80 s; 10 s to change
+    # feet; 30 s to lay out the cloth: 200 s.
+    lines = [
+        replace(e, dose=Dose(1, 10, 5.0, 1.0, 2.0, 30.0, 5))
+        for e in plan().exercises
+        if e.family == "toe_press"
+    ]
+    assert running_order(lines, BOOK, "left").seconds == 200
+    # A second set of the first foot comes after the other foot's set, which is longer than its
+    # rest: 10 s, 80 s, 10 s, 80 s more.
+    twice = [replace(e, dose=replace(e.dose, sets=2)) for e in lines]
+    assert running_order(twice, BOOK, "left").seconds == 380
+
+
+FOUR = ("toe_press", "heel_raise", "arch_lift", "balance")
 
 
 @given(st.floats(3, 40))
 def test_it_fits_or_says_that_it_does_not(minutes: float) -> None:
-    made = plan(60.0)
-    kept, session = fit_minutes(made.exercises, BOOK, minutes)
-    rules = [r.rule for r in session.dropped]
-    assert session.seconds <= minutes * 60 or "session.too_long" in rules
-    lost = {e.family for e in made.exercises} - {e.family for e in kept}
-    told = {
-        dict(r.inputs)["what"].replace(" ", "_")
-        for r in session.dropped
-        if r.rule == "session.dropped"
-    }
-    assert lost == told
-    # what is kept is what matters most
-    kept_places = [BOOK.priority.index(e.family) for e in kept]
-    assert all(BOOK.priority.index(f) > max(kept_places) for f in lost)
+    caps, cuts = share_minutes(FOUR, BOOK, minutes)
+    rules = [cut.rule for cut in cuts]
+    made = plan(minutes)
+    assert made.session is not None
+    assert made.session.seconds <= minutes * 60 or "session.too_long" in rules
+    assert tuple(caps) == FOUR[: len(caps)]  # what is kept is what matters most
+    assert len(FOUR) - len(caps) == rules.count("session.dropped")
+    assert {e.family for e in made.exercises} == set(caps)
+    assert all(e.dose_step <= caps[e.family] for e in made.exercises)
 
 
-def test_more_minutes_never_drop_more() -> None:
-    made = plan(60.0)
-    sizes = [len(fit_minutes(made.exercises, BOOK, m)[0]) for m in range(3, 40)]
-    assert sizes == sorted(sizes)
+def test_more_minutes_never_cut_more() -> None:
+    shares = [share_minutes(FOUR, BOOK, minutes)[0] for minutes in range(3, 40)]
+    for less, more in pairwise(shares):
+        assert all(more.get(family, 0) >= step for family, step in less.items())
+    assert len(shares[0]) < len(shares[-1]) == len(FOUR)
+
+
+def test_a_dose_set_by_the_therapist_is_not_cut() -> None:
+    caps, cuts = share_minutes(FOUR, BOOK, 4.0, {"toe_press": 4})
+    assert caps == {"toe_press": 4}
+    assert cuts[-1].rule == "session.too_long"
 
 
 def test_walking_has_its_own_time() -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from rungwise.book import load_book, read_overrides
 from rungwise.core.errors import EvidenceError, InputError
+from rungwise.core.evidence import Override
 from rungwise.uses import uses_of
 
 BOOK = load_book()
@@ -134,10 +135,37 @@ why = "c"
     assert fields == ["no.such", "balance.pass_s", "balance.pass_s.value", "gate.tandem_s"]
 
 
-def test_an_override_of_a_memory_row_may_only_restrict() -> None:
+def test_what_rests_on_memory_or_has_no_range_is_not_a_clinic_s_to_set() -> None:
     memory = [r for r in BOOK.rows.values() if r.basis == "memory"]
     assert memory
     assert all(row.use != "permit" for row in memory)
+    closed = [r for r in BOOK.rows.values() if r.basis == "memory" or r.low is None]
+    closed += [r for k, r in BOOK.rows.items() if k.startswith(("screen.", "load.", "body."))]
+    for row in closed:
+        text = f'["{row.key}"]\nvalue = {row.value}\nwho = "a"\nwhen = "b"\nwhy = "c"\n'
+        with pytest.raises(InputError, match="not a clinic's to set"):
+            read_overrides(text, BOOK)
+        with pytest.raises(EvidenceError):
+            load_book(overrides=(Override(row.key, row.value, "a", "b", "c"),))
+
+
+@pytest.mark.parametrize(
+    ("key", "looser"),
+    [
+        ("pain.safe_max", 3),
+        ("pain.acceptable_max", 6),
+        ("start.bend_grade_max", 3),
+        ("gate.first_hold_s", 10),
+        ("gate.up_and_go_s", 60),
+        ("plan.length_days", 60),
+        ("plan.families_max", 7),
+        ("rom.sem.nonweightbearing_passive.goniometer.same_rater", 0.1),
+    ],
+)
+def test_a_clinic_may_only_be_stricter(key: str, looser: float) -> None:
+    text = f'["{key}"]\nvalue = {looser}\nwho = "a"\nwhen = "b"\nwhy = "c"\n'
+    with pytest.raises(InputError, match="range"):
+        read_overrides(text, BOOK)
 
 
 def test_every_row_is_used_by_something() -> None:

@@ -49,6 +49,7 @@ JOINT = """
 name = "toy hinge"
 priority = ["swing"]
 equipment = ["chair", "cloth", "cushion", "counter", "books", "scale", "ball", "rail", "shoes"]
+clinic_may_set = []
 """
 DOSES = (
     "key,sets,reps,hold_s,lift_s,lower_s,rest_s,days_per_week,basis,source,note\n"

@@ -7,7 +7,7 @@ instruments or zeros never meet in one mean. Angles are degrees of dorsiflexion.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from math import floor, nan
 from statistics import fmean
@@ -25,8 +25,10 @@ __all__ = [
     "bend_available",
     "bend_from_shaft",
     "bends_of",
+    "fresh",
     "graded_bend",
     "hallux_ip_bend",
+    "is_fresh",
     "reading_error",
 ]
 
@@ -44,12 +46,12 @@ Rater = Literal["same_rater", "other_rater"]
 
 @dataclass(frozen=True)
 class Bend:
-    """The mean of one day's readings taken in one way.
+    """One day's readings taken in one way: their mean, or the smallest when they are scattered.
 
     Parameters
     ----------
     value_deg : float
-        Mean, from the zero that was used [deg].
+        Mean, or the smallest, from the zero that was used [deg].
     spread_deg : float
         Largest minus smallest reading [deg].
     count : int
@@ -58,6 +60,8 @@ class Bend:
         Their day, the latest on which this way was used.
     method, instrument, zero : str or None
         How, with what and from which zero.
+    scattered : bool
+        Whether the readings lie too far apart for a mean; the smallest counts then.
     """
 
     value_deg: float
@@ -67,12 +71,24 @@ class Bend:
     method: str | None
     instrument: str | None
     zero: str | None
+    scattered: bool = False
 
     def __str__(self) -> str:
         """Return the reading with the way it was taken."""
         ways = (self.method, self.instrument, f"zero {self.zero}" if self.zero else None)
         said = ", ".join(way.replace("_", " ") for way in ways if way)
-        return f"{self.value_deg:.0f}° ({said or 'way not known'}, {self.on}, n = {self.count})"
+        of = f"smallest of {self.count}" if self.scattered else f"n = {self.count}"
+        return f"{self.value_deg:.0f}° ({said or 'way not known'}, {self.on}, {of})"
+
+
+def is_fresh(one: Measured, exam: Exam, book: Evidence) -> bool:
+    """Whether a finding was made near enough to the visit to count at it."""
+    return abs((exam.on - one.on).days) <= book.value("screen.valid_days")
+
+
+def fresh(exam: Exam, book: Evidence) -> Exam:
+    """The examination without findings that are too old; they count as not examined."""
+    return replace(exam, measured=tuple(one for one in exam.measured if is_fresh(one, exam, book)))
 
 
 def reading_error(
@@ -135,20 +151,23 @@ def hallux_ip_bend(mtp_deg: float, book: Evidence) -> float:
 
 
 def bends_of(exam: Exam, side: Side, book: Evidence) -> tuple[Bend, ...]:
-    """Group readings by method, instrument and zero, each group on its latest day.
+    """Group fresh readings by method, instrument and zero, each group on its latest day.
 
-    The bend is the one measure of the book that is read from a zero.
+    The bend is the one measure of the book that is read from a zero. Readings of one group that
+    lie further apart than the book allows have no mean: the smallest counts.
     """
     measure = next(key for key, measure in book.measures.items() if measure.zeros)
     groups: dict[tuple[str | None, str | None, str | None], list[Measured]] = {}
-    for one in exam.readings(measure, side):
+    for one in fresh(exam, book).readings(measure, side):
         groups.setdefault((one.method, one.instrument, one.zero), []).append(one)
     bends = []
     for (method, instrument, zero), found in groups.items():
         latest = max(one.on for one in found)
         values = [float(one.value) for one in found if one.on == latest]
-        spread = max(values) - min(values)
-        bends.append(Bend(fmean(values), spread, len(values), latest, method, instrument, zero))
+        spread = round(max(values) - min(values), DIGITS)
+        apart = spread > book.value("rom.readings_differ_deg")
+        value = min(values) if apart else fmean(values)
+        bends.append(Bend(value, spread, len(values), latest, method, instrument, zero, apart))
     return tuple(bends)
 
 
@@ -161,7 +180,7 @@ def bend_from_shaft(bend: Bend, exam: Exam, side: Side, book: Evidence) -> float
     """
     if bend.zero != "flat_standing":
         return round(bend.value_deg, DIGITS)
-    offset = exam.number("flat_standing_deg", side)
+    offset = fresh(exam, book).number("flat_standing_deg", side)
     usual = book.low("bend.shaft_offset_deg")
     return round(bend.value_deg + (usual if offset is None else offset), DIGITS)
 
@@ -169,7 +188,7 @@ def bend_from_shaft(bend: Bend, exam: Exam, side: Side, book: Evidence) -> float
 def bend_available(exam: Exam, book: Evidence, side: Side) -> tuple[float, tuple[Reason, ...]]:
     """How far the joint may be bent from flat standing, on the cautious side.
 
-    Each way of reading gives the mean of its latest day, turned to the zero of flat standing,
+    Each way of reading gives the value of its latest day (see :func:`bends_of`), turned to the zero of flat standing,
     less one standard error; the smallest counts.
 
     Parameters
@@ -189,7 +208,7 @@ def bend_available(exam: Exam, book: Evidence, side: Side) -> tuple[float, tuple
         Which reading counted, which offset and error were taken off.
     """
     found: list[tuple[float, Bend, Row]] = []
-    measured = exam.number("flat_standing_deg", side)
+    measured = fresh(exam, book).number("flat_standing_deg", side)
     offset = book.high("bend.shaft_offset_deg") if measured is None else measured
     for bend in bends_of(exam, side, book):
         error = reading_error(book, bend.method, bend.instrument)

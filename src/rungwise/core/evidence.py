@@ -313,6 +313,8 @@ class Condition:
         Row of the book that it is compared with.
     equals : str or bool or None
         Word or yes/no that it must equal.
+    instead : Condition or None
+        Another condition that may be met in its place.
     """
 
     measure: str
@@ -320,6 +322,7 @@ class Condition:
     at_least: str | None = None
     at_most: str | None = None
     equals: Value | None = None
+    instead: Condition | None = None
 
 
 @dataclass(frozen=True)
@@ -429,6 +432,8 @@ class Evidence:
         The clinic's own values, already in ``rows``.
     equipment : tuple of str
         Things that may be at home.
+    clinic_may_set : tuple of str
+        Beginnings of the keys of which a clinic may have its own value, within the row's range.
     """
 
     joint: str
@@ -444,6 +449,7 @@ class Evidence:
     priority: tuple[str, ...]
     overrides: tuple[Override, ...] = ()
     equipment: tuple[str, ...] = ()
+    clinic_may_set: tuple[str, ...] = ()
 
     def row(self, key: str) -> Row:
         """The row of a key.

@@ -160,15 +160,14 @@ def loads(rung: Rung, body: Body, book: Evidence) -> Loads:
     Semi-tandem counts as tandem, fingertips as no hand, a toe bent by hand as a light press, a calf
     stretch as the flat foot that it is; a press while standing adds to the weight on the toe.
     """
-    if rung.family == "walking":
-        median = low = high = 1.0
-    else:
-        task, assumed = _task(rung, body, book), assumed_in(book)
-        shares = [share_of_push_off(task, assumed)]
-        if task.press_max is not None:  # a weak press found never makes the rung count as lighter
-            shares.append(share_of_push_off(replace(task, press_max=None), assumed))
-        median, low, high = max(shares, key=lambda share: share[2])
     edges = (book.value("load.tier_low_max"), book.value("load.tier_middle_max"))
+    if rung.family == "walking":  # the push-off itself, which tops the tiers
+        return Loads(1.0, 1.0, 1.0, 1 + len(edges))
+    task, assumed = _task(rung, body, book), assumed_in(book)
+    shares = [share_of_push_off(task, assumed)]
+    if task.press_max is not None:  # a weak press found never makes the rung count as lighter
+        shares.append(share_of_push_off(replace(task, press_max=None), assumed))
+    median, low, high = max(shares, key=lambda share: share[2])
     tier = 1 + sum(high > edge for edge in edges)
     return Loads(median, low, high, tier, _kg_per_foot(rung, body, book))
 
@@ -195,7 +194,7 @@ def _task(rung: Rung, body: Body, book: Evidence) -> Task:
     match rung.family:
         case "heel_raise":
             kept = 1.0 - setting(rung, "hands_share")
-            return Task("raise", _bears(rung), kept, setting(rung, "knees_kg") / mass)
+            return Task("raise", _bears(rung), kept, _on_knee(rung) / mass)
         case "arch_lift":
             return Task("arch", _bears(rung), 1.0 - setting(rung, "hands_share"))
         case "toe_press":
@@ -224,11 +223,16 @@ def _task(rung: Rung, body: Body, book: Evidence) -> Task:
     raise EvidenceError(f"family {rung.family!r} has no load at this joint")
 
 
+def _on_knee(rung: Rung) -> float:
+    """Part of the weight on the knees that this foot bears [kg]; half where both feet work."""
+    return setting(rung, "knees_kg") / (2.0 if rung.settings.get("both") else 1.0)
+
+
 def _kg_per_foot(rung: Rung, body: Body, book: Evidence) -> float | None:
     """Weight under this foot in a heel raise or arch lift [kg]; None if the mass is not known."""
     if rung.family not in ("heel_raise", "arch_lift") or body.mass_kg is None:
         return None
     if is_seated(rung):
-        knees = setting(rung, "knees_kg") if rung.family == "heel_raise" else 0.0
+        knees = _on_knee(rung) if rung.family == "heel_raise" else 0.0
         return body.mass_kg * book.value("load.seated_foot_weight") + knees
     return body.mass_kg * (1.0 - setting(rung, "hands_share")) / setting(rung, "legs")

@@ -34,6 +34,7 @@ from rungwise.core.planar import (
     bend_from_cloth,
     bend_from_cloth_reach,
     bend_from_heel_height,
+    bend_from_roll_at,
     bend_from_roll_touch,
     cloth_for_bend,
     heel_height,
@@ -320,15 +321,27 @@ def _layer(target_deg: float, touch_mm: float, body: Body, book: Evidence) -> _L
         return _Layer(problem="press.under_ball")
     if exact < book.value("press.thinnest_mm"):
         return _Layer(problem="press.thin_cloth")
-    thickness = _round_down(exact, book.value("press.thickness_step_mm"))
+    step = book.value("press.thickness_step_mm")
+    thickness = _round_down(exact, step)
     if folded:
         bend = float(bend_from_cloth(thickness, touch_mm, a))
         most = float(bend_from_cloth(thickness, near, high))
         edge = turned((touch_mm, thickness - a), (0.0, 0.0), -bend)
         return _Layer("cloth", thickness, touch_mm, edge[0], bend, most)
+    while thickness >= book.value("press.thinnest_mm"):
+        # The patient is told where the roll lies on the floor, so the limit must hold there too.
+        place = float(place_of_roll(thickness, touch_mm, a))
+        nearer = place - book.value("press.place_error_mm")
+        most = max(
+            float(bend_from_roll_touch(thickness, near, high)),
+            float(bend_from_roll_at(thickness, nearer, high)),
+        )
+        if most <= target_deg:  # false where the roll would come to lie under the ball
+            break
+        thickness -= step
+    else:
+        return _Layer(problem="press.under_ball")
     bend = float(bend_from_roll_touch(thickness, touch_mm, a))
-    most = float(bend_from_roll_touch(thickness, near, high))
-    place = float(place_of_roll(thickness, touch_mm, a))
     return _Layer("roll", thickness, place, touch_mm, bend, most)
 
 

@@ -10,12 +10,22 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple, cast
 
-from rungwise.core.evidence import Evidence, Item, printed
+from rungwise.core.bend import is_fresh
+from rungwise.core.evidence import Evidence, Item, printed, shown_value
 from rungwise.core.reasons import resting_on, with_row
-from rungwise.core.scores import detail, foot_risk, score
+from rungwise.core.scores import detail, foot_risk, reached, score
 from rungwise.core.terms import SIDES, Exam, Flag, Level, Reason, Score, Side, Value
 
-__all__ = ["AT_RISK", "HOME", "LOADED", "Raised", "latest", "raise_flags", "risk_of_foot"]
+__all__ = [
+    "AT_RISK",
+    "HOME",
+    "LOADED",
+    "Raised",
+    "is_fused",
+    "latest",
+    "raise_flags",
+    "risk_of_foot",
+]
 
 #: Tests that, failed or not done, keep a hand on the support.
 BALANCE_TESTS = ("timed_up_and_go_s", "tandem_behind_s", "one_leg_s")
@@ -32,6 +42,10 @@ HOME = frozenset({"home"})
 WHOLE = frozenset({"clot_signs"})
 #: Items that make a foot one at risk, and the finding that answers each.
 AT_RISK = {"numb_foot": "sensation", "poor_circulation": "pulses"}
+#: Items that a published score raises by itself, once what is known makes it more than unlikely.
+SCORED = {"gout_attack": "gout", "clot_signs": "clot"}
+#: What tells an attack from a dull ache.
+ATTACK = ("gout.redness", "gout.onset_within_day")
 
 
 class _Sign(NamedTuple):
@@ -60,6 +74,7 @@ class _Sign(NamedTuple):
 
 
 SIGNS = (
+    *(_Sign("gout_attack", sign, "is", True) for sign in ATTACK),
     _Sign("numb_foot", "sensation", "is", "lost"),
     _Sign("broken_skin", "skin", "is", "broken"),
     _Sign("severe_pain", "pain_rest_nprs", "over", "screen.pain_rest_over"),
@@ -68,9 +83,11 @@ SIGNS = (
     _Sign("poor_circulation", "circulation.ankle_brachial_index", "at most", "screen.abi_low_to"),
     _Sign("poor_circulation", "circulation.ankle_brachial_index", "over", "screen.abi_high_over"),
     _Sign("inflammatory_signs", "inflammation.joint_swelling", "is", True),
+    _Sign("inflammatory_signs", "morning_stiffness_min", "over", "screen.morning_stiff_over_min"),
     _Sign("clot_signs", "clot.vein_tenderness", "is", True),
     _Sign("clot_signs", "clot.whole_leg_swollen", "is", True),
     _Sign("clot_signs", "clot.pitting_oedema", "is", True),
+    _Sign("clot_signs", "clot.collateral_veins", "is", True),
     _Sign("clot_signs", "clot.calf_larger_cm", "at least", "score.clot.calf_larger_cm"),
     _Sign("clot_signs", "clot.breathless_or_chest_pain", "is", True),
     _Sign("toe_injection", "injection.weeks_ago", "under", "screen.injection_weeks_under"),
@@ -80,6 +97,11 @@ SIGNS = (
     _Sign("falls", "tandem_behind_s", "under", "screen.tandem_under_s"),
     _Sign("falls", "one_leg_s", "under", "screen.one_leg_under_s"),
     _Sign("dizziness", "dizziness.acute_sign", "is", True),
+)
+#: What the past of a foot tells against a "no", although feeling was found normal.
+HISTORY = (
+    _Sign("numb_foot", "foot_risk.ulcer_or_amputation", "is", True),
+    _Sign("numb_foot", "foot_risk.kidney_failure", "is", True),
 )
 
 
@@ -110,8 +132,7 @@ def raise_flags(exam: Exam, book: Evidence, key: str) -> Iterator[Raised]:
 
 def latest(exam: Exam, measure: str, side: Side | None, book: Evidence) -> Value | None:
     """The latest finding, unless it is too old for this screen or was never made."""
-    days = book.value("screen.valid_days")
-    fresh = [m for m in exam.readings(measure, side) if abs((exam.on - m.on).days) <= days]
+    fresh = [m for m in exam.readings(measure, side) if is_fresh(m, exam, book)]
     latest = max((m.on for m in fresh), default=None)
     return next((m.value for m in reversed(fresh) if m.on == latest), None)
 
@@ -186,19 +207,35 @@ class _Look:
 
     def findings(self) -> Iterator[Reason]:
         """Findings of the examination that raise the item by themselves."""
-        for sign in SIGNS:
+        yield from self.found(*SIGNS, *HISTORY)
+        if self.item.key in SCORED and self.concerns():
+            name = SCORED[self.item.key]
+            points = reached(name, self.exam, self.book)
+            if points is not None:
+                yield self.book.reason("screen.score_reached", name=name, points=points)
+        if self.item.key == "hot_swollen_joint":
+            yield from self.hot_attack()
+        surgery = self.exam.details.get("surgery")
+        if self.item.key == "foot_operation" and surgery and self.concerns():
+            known = [f"{name} {shown_value(value)}" for name, value in surgery.items()]
+            yield self.book.reason("screen.operation_known", whom=self.whom, known=known)
+
+    def found(self, *signs: _Sign) -> Iterator[Reason]:
+        """Those of these signs that hold."""
+        for sign in signs:
             if sign.item == self.item.key:
                 for where, value in self.values(sign.measure):
                     if value is not None and sign.holds(value, self.book):
                         yield self.finding(sign, where, value)
-        if self.item.key == "hot_swollen_joint":
-            gout = replace(self, item=self.book.items["gout_attack"])
-            signs = ("gout.redness", "gout.onset_within_day")
-            if gout.concerns() and all(self.detail(key) is True for key in signs):
-                yield self.book.reason("screen.red_within_a_day", whom=self.whom)
-        kind = self.detail("surgery.kind")
-        if self.item.key == "foot_operation" and kind is not None and self.concerns():
-            yield self.book.reason("screen.operation_known", whom=self.whom, kind=kind)
+
+    def hot_attack(self) -> Iterator[Reason]:
+        """Why an attack is a hot joint: red within a day, or answered yes and neither denied."""
+        gout = replace(self, item=self.book.items["gout_attack"])
+        red, sudden = (self.detail(sign) for sign in ATTACK)
+        if gout.concerns() and red is True and sudden is True:
+            yield self.book.reason("screen.red_within_a_day", whom=self.whom)
+        elif gout.answered() and not (red is False and sudden is False):
+            yield self.book.reason("screen.attack", whom=self.whom, red=red, sudden=sudden)
 
     def finding(self, sign: _Sign, where: Side | None, value: Value) -> Reason:
         """A finding in words, with the limit that it passes."""
@@ -230,13 +267,27 @@ def _whom(side: Side | None) -> str:
 
 
 def risk_of_foot(exam: Exam, book: Evidence, side: Side) -> Score:
-    """The risk class of a foot, from the items and findings that make it one at risk."""
+    """The risk class of a foot, from the items and findings that make it one at risk.
+
+    An earlier ulcer or kidney failure against a "no" leaves open whether feeling is lost.
+    """
     known: list[bool | None] = []
     for key, measure in AT_RISK.items():
         look = _Look(exam, book, book.items[key], side)
-        examined = key in exam.answers and latest(exam, measure, side, book) is not None
-        known.append(True if any(look.causes()) else False if examined else None)
+        sure = key in exam.answers and latest(exam, measure, side, book) is not None
+        denied = sure and not any(look.found(*HISTORY))
+        lost = look.answered() or any(look.found(*SIGNS))
+        known.append(True if lost else False if denied else None)
     return foot_risk(exam, book, side, *known)
+
+
+def is_fused(exam: Exam, book: Evidence, side: Side) -> bool | None:
+    """Whether the joint was fused; None when there was an operation whose kind is not known."""
+    item = book.items.get("foot_operation")
+    if item is None or not any(_Look(exam, book, item, side).causes()):
+        return False
+    kind = detail(exam, "surgery.kind")
+    return None if kind is None else kind == "fusion"
 
 
 # ------------------------------------------------------------------ how grave
@@ -258,11 +309,11 @@ def _as_in_the_book(look: _Look) -> _Verdict:  # noqa: ARG001
 
 
 def _gout(look: _Look) -> _Verdict:
+    """Never below the level of the item: a low score makes an infection likelier, not less."""
     found = score("gout", look.exam, look.book)
     if found.high > look.book.value("score.gout.unlikely_to"):
         return _Verdict(found.reason)
-    reason = look.book.reason("screen.gout_unlikely", whom=look.whom, score=found.high)
-    return _Verdict(reason, "review", look.item.forbids - HOME)
+    return _Verdict(look.book.reason("screen.gout_unlikely", whom=look.whom, score=found.high))
 
 
 def _inflamed(look: _Look) -> _Verdict:
@@ -306,11 +357,11 @@ def _operation(look: _Look) -> _Verdict:
     cleared = look.detail("surgery.cleared")
     shown = {"whom": look.whom, "kind": kind, "weeks": weeks, "cleared": cleared}
     bans = BENDING if kind in (None, "fusion") else frozenset[str]()
+    done = "maybe_fused" if kind is None else "fused" if bans else "cleared"
     early = weeks is None or float(weeks) < look.book.value("screen.surgery_weeks_from")
     if early or cleared is not True:
         return _Verdict(look.book.reason("screen.operation_open", **shown), "review", HOME | bans)
-    rule = "screen.operation_fused" if bans else "screen.operation_cleared"
-    return _Verdict(look.book.reason(rule, **shown), "caution", bans)
+    return _Verdict(look.book.reason(f"screen.operation_{done}", **shown), "caution", bans)
 
 
 def _injection(look: _Look) -> _Verdict:

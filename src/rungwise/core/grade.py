@@ -19,11 +19,13 @@ from rungwise.core.bend import (
     bend_available,
     bend_from_shaft,
     bends_of,
+    fresh,
     graded_bend,
     hallux_ip_bend,
     reading_error,
 )
 from rungwise.core.evidence import Band, Evidence, Row
+from rungwise.core.flags import is_fused
 from rungwise.core.reasons import with_row
 from rungwise.core.terms import Exam, Grade, Reason, Side
 
@@ -62,14 +64,16 @@ def grade(exam: Exam, book: Evidence, side: Side) -> Grade:
     Returns
     -------
     Grade
-        With both components. ``value`` is None when the bend was not read.
+        With both components. ``value`` is None when the bend was not read lately, and for a
+        joint that was fused or may have been: what does not move has no grade of movement.
 
     Notes
     -----
     The worse of degrees and loss counts. Grade 0 needs a joint known to be free of pain; pain in
     mid-range makes 3 into 4, and so does not knowing where it hurts. A radiograph raises, never
     lowers. P(grade) takes the reading as normal with its standard error; the error of the other
-    side's reading is left out.
+    side's reading is left out. Findings too old for the visit count as not examined, but an old
+    radiograph, which can only raise, still counts.
 
     Sources
     -------
@@ -77,10 +81,13 @@ def grade(exam: Exam, book: Evidence, side: Side) -> Grade:
     """
     seen = exam.number("radiograph_grade", side)
     radiograph = None if seen is None else int(seen)
+    fused = is_fused(exam, book, side)
+    exam = fresh(exam, book)
     bend = graded_bend(exam, side, book)
-    if bend is None:
-        reason = book.reason("grade.not_read", side=side)
-        return Grade(side, None, None, None, None, None, None, (), None, radiograph, (), (reason,))
+    if bend is None or fused is not False:
+        rule = {False: "not_read", True: "fused", None: "maybe_fused"}[fused]
+        why = (book.reason(f"grade.{rule}", side=side),)
+        return Grade(side, None, None, None, None, None, None, (), None, radiograph, (), why)
     angle = bend_from_shaft(bend, exam, side, book)
     error = reading_error(book, bend.method, bend.instrument)
     reference, no_reference = _reference(bend, exam, side, book)
@@ -208,10 +215,12 @@ def _reference(
     """The other side's bend from the shaft [deg] if it may serve, else why it may not."""
     other: Side = "left" if side == "right" else "right"
     painless = is_painless(exam, other)
-    if painless is False:
+    if painless is False and is_painless(exam, side) is False:
         return None, book.reason("grade.bilateral", side=side, other=other)
     why = None
-    if painless is None:
+    if painless is False:
+        why = "it hurts"
+    elif painless is None:
         why = "it is not known to be free of pain"
     for item in SPOILS:
         answer = exam.answers.get(item)
@@ -235,7 +244,7 @@ def _reading_notes(bend: Bend, exam: Exam, side: Side, book: Evidence) -> Iterat
         yield book.reason("grade.other_method", side=side, method=bend.method or "not known")
     if bend.on != exam.on:
         yield book.reason("grade.other_day", side=side, on=bend.on)
-    if bend.spread_deg > book.value("rom.readings_differ_deg"):
+    if bend.scattered:
         yield book.reason("grade.readings_differ", side=side, spread=f"{bend.spread_deg:.0f}°")
     if bend.zero == "flat_standing":
         if exam.found("flat_standing_deg", side) is None:

@@ -15,7 +15,7 @@ from datetime import date, timedelta
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Band, Condition, Evidence, Family, Notch, printed, shown_value
 from rungwise.core.ladder import Ladder, rung_at
-from rungwise.core.session import fit_minutes
+from rungwise.core.session import running_order, share_minutes
 from rungwise.core.terms import (
     SIDES,
     Dose,
@@ -29,6 +29,7 @@ from rungwise.core.terms import (
     Refusal,
     Rung,
     Screening,
+    Session,
     Side,
 )
 
@@ -42,19 +43,26 @@ def other(side: Side) -> Side:
     return "left" if side == "right" else "right"
 
 
-def less_painful(exam: Exam) -> Side | None:
-    """The less painful foot: lower worst pain, then larger bend; None when it must be asked."""
-    for measure, sign in (("pain_worst_nprs", 1), ("mtp_dorsiflexion_deg", -1)):
-        right, left = (exam.number(measure, side) for side in SIDES)
-        if right is None or left is None:
-            continue
-        if right != left:
-            return "right" if sign * right < sign * left else "left"
-    return None
+def less_painful(exam: Exam, grades: Mapping[Side, Grade]) -> Side | None:
+    """The less painful foot: lower worst pain, then larger bend; None when it must be asked.
+
+    The bends are compared as they were graded, from the same zero.
+    """
+    right, left = (exam.number("pain_worst_nprs", side) for side in SIDES)
+    if right is None or left is None:
+        return None
+    if right != left:
+        return "right" if right < left else "left"
+    bends = [grades[side].bend_deg for side in SIDES]
+    if bends[0] is None or bends[1] is None or bends[0] == bends[1]:
+        return None
+    return "right" if bends[0] > bends[1] else "left"
 
 
 def met(condition: Condition, exam: Exam, side: Side, grade: Grade, book: Evidence) -> bool:
-    """Whether a condition is known and true; what was not examined is not met."""
+    """Whether a condition, or the one it may be met by instead, is known and true."""
+    if condition.instead is not None and met(condition.instead, exam, side, grade, book):
+        return True
     if condition.measure == "grade":
         found = None if grade.value is None else float(grade.value)
     else:
@@ -79,7 +87,7 @@ class _Foot:
     grade: Grade
     ladder: Ladder
     book: Evidence
-    alone: bool = False
+    alone: str = ""  #: why the foot works without the other: "screen", "family", or not at all
 
     def forbidden(self, tags: frozenset[str], what: str) -> Reason | None:
         """Why these tags are ruled out for this foot, or None."""
@@ -88,7 +96,10 @@ class _Foot:
             flags = sorted({f.item for f in screen.flags if f.forbids & (tags | {"home"})})
             return self.book.reason("plan.forbidden", what=what, flags=flags or screen.outcome)
         if self.alone and "standing" in tags:
-            return self.book.reason("plan.other_foot", side=self.side)
+            if self.alone == "screen":
+                return self.book.reason("plan.other_foot", side=self.side)
+            family = what.partition(":")[0].partition(" ")[0]
+            return self.book.reason("plan.works_alone", what=what, family=family, side=self.side)
         if "joint_motion" in tags and self.grade.value is None:
             return self.book.reason("plan.not_graded", what=what)
         if tags & self.band.forbids:
@@ -178,45 +189,43 @@ def prescribe(
     InputError
         A pin that names no family, dial, notch or dose, or that the screen rules out.
     """
-    feet = {side: _Foot(exam, side, screening, grades[side], ladders[side], book) for side in SIDES}
-    refused: list[Refusal] = []
-    cleared = [side for side in SIDES if screening.of(side).outcome not in STOPPED]
-    emergency = any(f.level == "emergency" for s in SIDES for f in screening.of(s).flags)
-    if emergency:
-        cleared = []
-    for side in SIDES:
-        if side not in cleared:
-            outcome = screening.of(side).outcome
-            rule = "plan.screen_stops" if outcome in STOPPED else "plan.emergency_first"
-            reason = book.reason(rule, side=side, outcome=outcome)
-            refused.append(Refusal("programme", side, reason))
     _check_pins(pins, book)
-    lines: list[Exercise] = []
-    kept: list[str] = []
+    cleared, refused = _cleared(screening, book)
     if pins and not cleared:
         _refuse_pin(pins[0], refused[0].reason.says)
+    feet = {
+        side: _Foot(
+            exam,
+            side,
+            screening,
+            grades[side],
+            ladders[side],
+            book,
+            "" if _bears_weight(other(side), cleared, screening) else "screen",
+        )
+        for side in SIDES
+    }
     ranks = _ranks(screening, book)
+    wanted = _wanted(ranks, exam, pins, book, insist)
+    given = exam.person.minutes_per_day
+    steps = {pin.family: pin.dose_step for pin in pins if pin.dose_step is not None}
+    named = [name for name in ranks if isinstance(wanted[name], Family)]
+    caps, cuts = share_minutes(named, book, given, steps)
+    gone = {dict(cut.inputs)["what"].replace(" ", "_"): cut for cut in cuts}
+    lines: list[Exercise] = []
     for name in ranks if cleared else ():
-        family = book.families[name]
-        why = _unwanted(family, exam, pins, book)
-        if why is None and len(kept) >= book.value("plan.families_max") and not insist:
-            why = book.reason("plan.too_many", what=name)
-        if why is not None:
+        spec = wanted[name]
+        why = gone.get(name) if isinstance(spec, Family) and name not in caps else spec
+        if isinstance(why, Reason):
             for pin in (p for p in pins if p.family == name):
                 _refuse_pin(pin, why.says)
             refused.extend(Refusal(name, side, why) for side in cleared)
             continue
-        chosen, nos = _choose(family, feet, cleared, pins)
+        chosen, nos = _choose(book.families[name], feet, cleared, pins, caps[name])
         refused.extend(nos)
-        if chosen:
-            kept.append(name)
-            lines.extend(chosen)
-    first = less_painful(exam)
-    fitted, session = fit_minutes(lines, book, exam.person.minutes_per_day, first, ranks)
-    for reason in session.dropped:
-        if reason.rule == "session.dropped":
-            gone = dict(reason.inputs)["what"].replace(" ", "_")
-            refused.extend(Refusal(gone, side, reason) for side in cleared)
+        lines.extend(chosen)
+    first = less_painful(exam, grades)
+    session = running_order(lines, book, first)
     return Plan(
         on=today,
         starts=today,
@@ -226,12 +235,33 @@ def prescribe(
         screening=screening,
         grades=dict(grades),
         bodies={side: ladders[side].body for side in SIDES},
-        exercises=fitted,
+        exercises=tuple(lines),
         refused=tuple(refused),
-        session=session if fitted else None,
-        notes=tuple(_notes(exam, screening, ranks, book)) if fitted else (),
+        session=replace(session, dropped=tuple(cuts)) if lines else None,
+        notes=tuple(_notes(exam, screening, ranks, first, session, book)) if lines else (),
         edition=book.edition,
     )
+
+
+def _cleared(screening: Screening, book: Evidence) -> tuple[list[Side], list[Refusal]]:
+    """The feet that may have a programme; an emergency on one foot stops both."""
+    emergency = any(f.level == "emergency" for s in SIDES for f in screening.of(s).flags)
+    cleared: list[Side] = []
+    refused: list[Refusal] = []
+    for side in SIDES:
+        outcome = screening.of(side).outcome
+        if outcome not in STOPPED and not emergency:
+            cleared.append(side)
+            continue
+        rule = "plan.screen_stops" if outcome in STOPPED else "plan.emergency_first"
+        reason = book.reason(rule, side=side, outcome=outcome)
+        refused.append(Refusal("programme", side, reason))
+    return cleared, refused
+
+
+def _bears_weight(side: Side, cleared: Sequence[Side], screening: Screening) -> bool:
+    """Whether the screen lets a foot take weight while the other works."""
+    return side in cleared and not screening.of(side).forbids & {"standing", "home"}
 
 
 def _ranks(screening: Screening, book: Evidence) -> tuple[str, ...]:
@@ -241,47 +271,69 @@ def _ranks(screening: Screening, book: Evidence) -> tuple[str, ...]:
     return first + tuple(f for f in book.priority if f not in first)
 
 
-def _unwanted(family: Family, exam: Exam, pins: Sequence[Pin], book: Evidence) -> Reason | None:
-    if family.key in exam.avoid:
-        return book.reason("plan.left_out", what=family.key)
-    pinned = any(pin.family == family.key for pin in pins)
-    if family.optional and family.key not in exam.wanted and not pinned:
-        return book.reason("plan.not_wanted", what=family.key)
-    return None
+def _wanted(
+    ranks: Sequence[str], exam: Exam, pins: Sequence[Pin], book: Evidence, insist: bool
+) -> dict[str, Family | Reason]:
+    """The families of the sheet, chosen before anything is refused, or why one is not on it.
+
+    What is refused later leaves its place empty, so that a worse finding never brings in more.
+    """
+    found: dict[str, Family | Reason] = {}
+    pinned = {pin.family for pin in pins}
+    for name in ranks:
+        family = book.families[name]
+        if name in exam.avoid:
+            found[name] = book.reason("plan.left_out", what=name)
+        elif family.optional and name not in exam.wanted and name not in pinned:
+            found[name] = book.reason("plan.not_wanted", what=name)
+        else:
+            found[name] = family
+    named = [name for name in ranks if isinstance(found[name], Family)]
+    asked = sorted(named, key=lambda n: (n not in exam.wanted and n not in pinned, ranks.index(n)))
+    room = len(asked) if insist else int(book.value("plan.families_max"))
+    for name in asked[room:]:
+        found[name] = book.reason("plan.too_many", what=name)
+    return found
 
 
 def _choose(
-    family: Family, feet: Mapping[Side, _Foot], cleared: Sequence[Side], pins: Sequence[Pin]
+    family: Family,
+    feet: Mapping[Side, _Foot],
+    cleared: Sequence[Side],
+    pins: Sequence[Pin],
+    cap: int,
 ) -> tuple[list[Exercise], list[Refusal]]:
     """Choose a family's rung for each cleared foot; alone when the other foot has none."""
     pinned = {pin.side: pin for pin in pins if pin.family == family.key}
     chosen: dict[Side, Exercise] = {}
     nos: dict[Side, list[Refusal]] = {}
+    acting = dict(feet)
     for side in cleared:
-        found = _start(family, feet[side])
+        found = _start(family, feet[side], cap)
         if isinstance(found, Exercise):
             chosen[side] = found
         else:
             nos[side] = found
     if len(chosen) == 1:
         (side,) = chosen
-        found = _start(family, replace(feet[side], alone=True))
+        acting[side] = replace(feet[side], alone=feet[side].alone or "family")
+        found = _start(family, acting[side], cap)
         chosen.clear()
         if isinstance(found, Exercise):
-            chosen[side] = _alone(found, feet[side])
+            chosen[side] = replace(found, fitted=_alone(found.fitted, acting[side]))
         else:
             nos[side] = found
-    for side, pin in _spread(pinned, chosen, feet).items():
+    for side, pin in _spread(pinned, chosen, acting).items():
         if side in chosen:
-            chosen[side] = _pinned(chosen[side], pin, feet[side])
+            chosen[side] = _pinned(chosen[side], pin, acting[side], len(chosen) == 1)
         elif side in cleared:
             _refuse_pin(pin, nos[side][0].reason.says)
         else:
             _refuse_pin(pin, f"the screen stops the {side} foot")
-    return _joined(chosen, feet), [no for side in nos for no in nos[side]]
+    return _joined(chosen, acting), [no for side in nos for no in nos[side]]
 
 
-def _start(family: Family, foot: _Foot) -> Exercise | list[Refusal]:
+def _start(family: Family, foot: _Foot, cap: int) -> Exercise | list[Refusal]:
     """The cautious start of one family for one foot, or why there is none."""
     why = _family_barred(family, foot)
     if why is not None:
@@ -298,6 +350,7 @@ def _start(family: Family, foot: _Foot) -> Exercise | list[Refusal]:
                 or (_not_first(notch, foot, what) if tried else None)
                 or (foot.book.reason("plan.alone", what=what) if tried and foot.alone else None)
                 or _over_band(rung, foot, what)
+                or _over_minutes(rung, foot, what)
             )
             if why is not None:
                 refused.append(Refusal(f"{dial.key}:{notch.key}", foot.side, why))
@@ -309,7 +362,7 @@ def _start(family: Family, foot: _Foot) -> Exercise | list[Refusal]:
     fitted = _possible(family, places, foot, refused)
     if fitted is None:
         return [Refusal(family.key, foot.side, refused[-1].reason)]
-    step, dose_reason = _dose_step(family, foot)
+    step, dose_reason = _dose_step(family, fitted, foot, cap)
     dose, reasons = _dose(family, step, foot)
     return Exercise(
         family.key,
@@ -325,12 +378,15 @@ def _start(family: Family, foot: _Foot) -> Exercise | list[Refusal]:
 def _family_barred(family: Family, foot: _Foot) -> Reason | None:
     base = rung_at(family, (0,) * len(family.dials))
     why = foot.forbidden(base.tags, family.key) or foot.lacks(family.needs, family.key)
-    if why is None and "pain_guided" in family.tags:
-        usual = foot.exam.number("pain_usual_nprs", foot.side)
-        if usual is None:
-            why = foot.book.reason("plan.pain_unknown", what=family.key)
-        elif usual > foot.book.value("plan.pain_usual_max"):
-            why = foot.book.reason("plan.pain_too_high", what=family.key, found=usual)
+    if why is None and base.tags & {"pain_guided", "standing"}:
+        for which in ("usual", "rest"):
+            found = foot.exam.number(f"pain_{which}_nprs", foot.side)
+            if found is None:
+                return foot.book.reason("plan.pain_unknown", what=family.key, which=which)
+            if found > foot.book.value("plan.pain_usual_max"):
+                return foot.book.reason(
+                    "plan.pain_too_high", what=family.key, which=which, found=found
+                )
     return why or foot.unmet(family.allow_if, family.key)
 
 
@@ -387,9 +443,22 @@ def _possible(
             places[index] -= 1
 
 
-def _dose_step(family: Family, foot: _Foot) -> tuple[int, Reason]:
-    """First or second step of the dose list, by pain; what is not known keeps the first."""
+def _over_minutes(rung: Rung, foot: _Foot, what: str) -> Reason | None:
+    """Whether a walk is longer than the minutes given."""
+    needed, given = float(rung.settings.get("minutes", 0.0)), foot.exam.person.minutes_per_day
+    if needed <= given:
+        return None
+    return foot.book.reason("plan.walk_minutes", what=what, needed=needed, minutes=given)
+
+
+def _dose_step(family: Family, fitted: Fitted, foot: _Foot, cap: int) -> tuple[int, Reason]:
+    """First or second step of the dose list; what is not known keeps the first.
+
+    The second needs calm pain, a foot that does not work alone, the minutes, and for a stance that
+    it was held at the visit as long as the dose holds it.
+    """
     book = foot.book
+    forbids = foot.screening.of(foot.side).forbids
     usual = foot.exam.number("pain_usual_nprs", foot.side)
     worst = foot.exam.number("pain_worst_nprs", foot.side)
     calm = (
@@ -398,11 +467,22 @@ def _dose_step(family: Family, foot: _Foot) -> tuple[int, Reason]:
         and usual <= book.value("pain.safe_max")
         and worst <= book.value("pain.acceptable_max")
     )
-    steady = "progress" not in foot.screening.of(foot.side).forbids
-    if calm and steady and not foot.alone and len(family.doses) > 1:
-        words = _dose_words(family.doses[1].dose)
-        return 2, book.reason("plan.dose_second", dose=words, usual=usual, worst=worst)
-    return 1, book.reason("plan.dose_first", dose=_dose_words(family.doses[0].dose))
+    steady = not forbids & ({"progress"} | ({"hands_free"} if "balance" in family.tags else set()))
+    first = _dose_words(family.doses[0].dose)
+    if not calm or not steady or foot.alone or len(family.doses) == 1:
+        return 1, book.reason("plan.dose_first", dose=first)
+    if cap == 1:
+        return 1, book.reason("plan.dose_minutes", dose=first)
+    dose = family.doses[1].dose
+    held = fitted.rung.settings.get("held")
+    if held is not None:
+        whole = fitted.rung.settings.get("held_by") == "person"
+        found = foot.exam.number(str(held), None if whole else foot.side)
+        if found is None or found < dose.hold_s:
+            told = {"dose": first, "found": found, "needed": dose.hold_s}
+            return 1, book.reason("plan.dose_held", **told)
+    words = _dose_words(dose)
+    return 2, book.reason("plan.dose_second", dose=words, usual=usual, worst=worst)
 
 
 def _dose(family: Family, step: int, foot: _Foot) -> tuple[Dose, list[Reason]]:
@@ -422,12 +502,14 @@ def _dose_words(dose: Dose) -> str:
 def _rung_reasons(fitted: Fitted, foot: _Foot) -> list[Reason]:
     book, demand, loads = foot.book, fitted.demand, fitted.loads
     reasons = [book.reason("plan.start", what=fitted.rung.name)]
+    if fitted.rung.settings.get("apart"):
+        return [*reasons, book.reason("plan.load_walking")]
     if demand.bend_deg > 0:
         reasons.append(
             book.reason(
                 "plan.bend",
-                bend=f"{demand.bend_deg:.0f}°",
-                available=f"{foot.ladder.body.bend_available_deg:.0f}",
+                bend=f"{demand.bend_deg:.1f}°",
+                available=f"{foot.ladder.body.bend_available_deg:.1f}",
                 share=round(100 * demand.bend_share),
             )
         )
@@ -445,14 +527,12 @@ def _rung_reasons(fitted: Fitted, foot: _Foot) -> list[Reason]:
     return reasons
 
 
-def _alone(exercise: Exercise, foot: _Foot) -> Exercise:
+def _alone(fitted: Fitted, foot: _Foot) -> Fitted:
     """A rung made for both feet, done with one: nothing is squeezed between the ankles."""
-    rung = exercise.fitted.rung
-    if not rung.settings.get("both"):
-        return exercise
-    settings = {**rung.settings, "both": False, "squeeze": False}
-    fitted = foot.ladder.fit(replace(rung, settings=settings))
-    return replace(exercise, fitted=fitted)
+    if not fitted.rung.settings.get("both"):
+        return fitted
+    settings = {**fitted.rung.settings, "both": False, "squeeze": False}
+    return foot.ladder.fit(replace(fitted.rung, settings=settings))
 
 
 def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]) -> list[Exercise]:
@@ -469,7 +549,10 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]) -> list
     fits = {e.side: feet[e.side].ladder.at(family, places) for e in lines}
     if not next(iter(fits.values())).rung.settings.get("both"):
         return lines
-    side: Side = min(fits, key=lambda s: (fits[s].demand.bend_deg, -fits[s].loads.tier))
+    limits = {s: _limit(fits[s]) for s in fits}
+    side: Side = min(limits, key=lambda s: limits[s])
+    alike = len(set(limits.values())) == 1
+    shared_limit = "plan.both_alike" if alike else "plan.both_limits"
     limiting = next(e for e in lines if e.side == side)
     foot = feet[side]
     spec = foot.book.families[family]
@@ -485,7 +568,7 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]) -> list
             dose_step=step,
             reasons=(
                 *_rung_reasons(fits[side], foot),
-                foot.book.reason("plan.both_limits", side=side),
+                foot.book.reason(shared_limit, **({} if alike else {"side": side})),
                 *dosed,
                 *extra,
                 *(r for e in lines for r in e.reasons if r.rule == "plan.pinned"),
@@ -496,6 +579,12 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]) -> list
             both=True,
         )
     ]
+
+
+def _limit(fitted: Fitted) -> tuple[float, float]:
+    """What two feet that work at once must not exceed: the lower heel stop, the smaller bend."""
+    stop = fitted.pose.sizes_mm.get("heel_height_mm", 0.0)
+    return stop, fitted.demand.bend_deg
 
 
 def _once(refusals: Iterable[Refusal]) -> tuple[Refusal, ...]:
@@ -571,7 +660,7 @@ def _spread(
     return spread
 
 
-def _pinned(exercise: Exercise, pin: Pin, foot: _Foot) -> Exercise:
+def _pinned(exercise: Exercise, pin: Pin, foot: _Foot, single: bool) -> Exercise:
     """Put the therapist's choice in place of the computed one; what it goes beyond stays said."""
     book = foot.book
     family = book.families[exercise.family]
@@ -582,6 +671,8 @@ def _pinned(exercise: Exercise, pin: Pin, foot: _Foot) -> Exercise:
         _refuse_pin(pin, barred.says)
     if fitted.problems:
         _refuse_pin(pin, book.reason(fitted.problems[0]).says)
+    if single:
+        fitted = _alone(fitted, foot)
     warnings = [] if barred is None else [book.reason("plan.pin_warning", why=barred.says)]
     warnings += [
         book.reason("plan.pin_warning", why=why.says)
@@ -637,13 +728,25 @@ def _pin_objections(
 
 
 def _notes(
-    exam: Exam, screening: Screening, ranks: tuple[str, ...], book: Evidence
+    exam: Exam,
+    screening: Screening,
+    ranks: tuple[str, ...],
+    first: Side | None,
+    session: Session,
+    book: Evidence,
 ) -> Iterator[Reason]:
+    if first is None:
+        yield book.reason("plan.ask_first_foot")
     if ranks != book.priority:
         yield book.reason("plan.balance_first")
+    if session.seconds > exam.person.minutes_per_day * 60:
+        needed = -(-session.seconds // 60)
+        minutes = exam.person.minutes_per_day
+        yield book.reason("plan.pinned_long", needed=needed, minutes=minutes)
     for side in SIDES:
         if screening.of(side).outcome == "review":
-            yield book.reason("plan.screen_review", side=side)
+            home = "home" in screening.of(side).forbids
+            yield book.reason("plan.nothing_home" if home else "plan.screen_review", side=side)
     for activity in exam.activities:
         yield book.reason(
             "plan.activity",

@@ -7,7 +7,7 @@ from rungwise.core.evidence import Evidence
 from rungwise.core.reasons import with_row
 from rungwise.core.terms import Exam, Score, Side, Value
 
-__all__ = ["detail", "foot_risk", "score"]
+__all__ = ["detail", "foot_risk", "reached", "score"]
 
 
 def detail(exam: Exam, key: str) -> Value | None:
@@ -56,6 +56,29 @@ def score(name: str, exam: Exam, book: Evidence) -> Score:
         unknown=unknown,
     )
     return Score(name, low, high, tuple(unknown), reason.says, reason)
+
+
+def reached(name: str, exam: Exam, book: Evidence) -> float | None:
+    """The points of what is known to be present, when they make the score more than unlikely.
+
+    Parameters
+    ----------
+    name : str
+        Name of the score in ``book.score_items``.
+    exam : Exam
+        The examination.
+    book : Evidence
+        The book.
+
+    Returns
+    -------
+    float or None
+        Points [1]; None while they still mean unlikely. What is not known neither adds nor
+        takes off.
+    """
+    items = (item for item in book.score_items if item.score == name)
+    points = sum(item.points for item in items if _present(item.key, exam, book))
+    return None if _meaning(name, points, book) == "unlikely" else points
 
 
 def _present(key: str, exam: Exam, book: Evidence) -> bool | None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
-from itertools import pairwise, permutations
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise, permutations, product
 
-from rungwise.core.evidence import Evidence
-from rungwise.core.terms import Exercise, Moment, Reason, Session, Side
+from rungwise.core.evidence import Evidence, Family
+from rungwise.core.ladder import rung_at
+from rungwise.core.terms import SIDES, Exercise, Moment, Reason, Rung, Session, Side
 
-__all__ = ["fit_minutes", "kit_of", "place_of", "running_order", "seconds_of"]
+__all__ = ["kit_of", "place_of", "running_order", "seconds_of", "share_minutes"]
 
 Block = tuple[str, str]  # family, place
 
@@ -86,93 +86,82 @@ def running_order(
     return Session(tuple(moments), families, clock, tuple(fetched), place_changes, kit_changes)
 
 
-def fit_minutes(
-    exercises: Sequence[Exercise],
+def share_minutes(
+    families: Sequence[str],
     book: Evidence,
     minutes: float,
-    first: Side | None = None,
-    ranks: Sequence[str] | None = None,
-) -> tuple[tuple[Exercise, ...], Session]:
-    """Fit a programme to the minutes given, and say what was cut.
+    pinned: Mapping[str, int] | None = None,
+) -> tuple[dict[str, int], tuple[Reason, ...]]:
+    """Share the minutes given among the families of the sheet, and say what is cut.
 
-    Cut are, always from the family that matters least: first sets, then steps of the dose, then
-    whole families.
+    The time is shared as if each family were done in full by both feet, whatever is refused later,
+    so that a worse finding never frees time for more of something else. Cut are, always from the
+    family that matters least: the second step of its dose, then the family. The last one is kept.
 
     Parameters
     ----------
-    exercises : sequence of Exercise
-        The lines wanted.
+    families : sequence of str
+        Families of the sheet, the one that matters most first.
     book : Evidence
         The evidence book.
     minutes : float
         Time given on an exercise day [min].
-    first : {"right", "left"} or None
-        The foot that goes first.
-    ranks : sequence of str, optional
-        Families from the one that matters most; ``book.priority`` by default.
+    pinned : mapping of str to int, optional
+        Dose steps that the therapist set; they are not cut [1].
+
+    Returns
+    -------
+    (caps, cuts)
+        Highest dose step of each family that is kept, and what was cut.
     """
-    order = tuple(ranks or book.priority)
-    kept = list(exercises)
-    dropped: list[Reason] = []
-    while True:
-        session = running_order(kept, book, first)
-        left = {e.family for e in kept if not e.fitted.rung.settings.get("apart")}
-        ranked = sorted(left, key=order.index, reverse=True)
-        if session.seconds <= minutes * 60 or not ranked:
-            break
-        cut = next((c for family in ranked if (c := _shorter(kept, family))), None) or next(
-            (c for family in ranked if (c := _lower(kept, family, book))), None
-        )
-        if cut is not None:
-            family, kept, rule = cut
-            dropped.append(book.reason(rule, what=family, minutes=minutes))
+    fixed = dict(pinned or {})
+    caps = {f: fixed.get(f, min(2, len(book.families[f].doses))) for f in families}
+    cuts: list[Reason] = []
+    timed = [f for f in families if not book.families[f].settings.get("apart")]
+    while timed and (seconds := _in_full(timed, caps, book)) > minutes * 60:
+        lower = next((f for f in reversed(timed) if caps[f] > 1 and f not in fixed), None)
+        if lower is not None:
+            caps[lower] = 1
+            cuts.append(book.reason("session.lower_dose", what=lower, minutes=minutes))
             continue
-        needed = -(-session.seconds // 60)
-        if len(ranked) == 1:
-            told = {"what": ranked[0], "needed": needed, "minutes": minutes}
-            dropped.append(book.reason("session.too_long", **told))
+        last, needed = timed[-1], -(-seconds // 60)
+        if len(timed) == 1:
+            cuts.append(book.reason("session.too_long", what=last, needed=needed, minutes=minutes))
             break
-        kept = [e for e in kept if e.family != ranked[0]]
-        told = {"what": ranked[0], "needed": needed, "minutes": minutes}
-        words = ", ".join(order).replace("_", " ")
-        dropped.append(book.reason("session.dropped", order=words, **told))
-    return tuple(kept), replace(session, dropped=tuple(dropped))
+        order = ", ".join(families).replace("_", " ")
+        cuts.append(
+            book.reason("session.dropped", what=last, needed=needed, minutes=minutes, order=order)
+        )
+        timed.pop()
+        del caps[last]
+    return caps, tuple(cuts)
 
 
-Cut = tuple[str, list[Exercise], str]
+def _in_full(families: Sequence[str], caps: Mapping[str, int], book: Evidence) -> float:
+    """Time of a day on which both feet do every family, with its changes [s]."""
+    swap = book.value("session.swap_s")
+    total, places = -book.value("session.between_s"), set[str]()
+    for name in families:
+        family = book.families[name]
+        first = list(_first_rungs(family))
+        at = {"stand" if "standing" in rung.tags else "seat" for rung in first}
+        lines = 1 if all(rung.settings.get("both") for rung in first) else len(SIDES)
+        dose = family.doses[caps[name] - 1].dose
+        once = dose.reps * (dose.hold_s + dose.lift_s + dose.lower_s)
+        total += dose.sets * (lines * once + (lines - 1) * swap)
+        total += (dose.sets - 1) * max(dose.rest_s - (lines - 1) * once, swap)
+        total += len(at) * (book.value("session.between_s") + book.value("session.change_kit_s"))
+        places |= at
+    return total + (len(places) - 1) * book.value("session.change_place_s")
 
 
-def _shorter(kept: Sequence[Exercise], family: str) -> Cut | None:
-    """One set fewer of a family, if it has more than one."""
-    if not any(e.family == family and e.dose.sets > 1 for e in kept):
-        return None
-    cut = [
-        replace(e, dose=replace(e.dose, sets=max(e.dose.sets - 1, 1))) if e.family == family else e
-        for e in kept
-    ]
-    return family, cut, "session.fewer_sets"
-
-
-def _lower(kept: Sequence[Exercise], family: str, book: Evidence) -> Cut | None:
-    """A family one step lower on its dose list, unless the therapist set the dose."""
-    if not any(e.family == family and _may_lower(e) for e in kept):
-        return None
-    doses = book.families[family].doses
-    cut = list(kept)
-    for index, e in enumerate(kept):
-        if e.family == family and _may_lower(e):
-            lower = doses[e.dose_step - 2].dose
-            days = min(lower.days_per_week, e.dose.days_per_week)
-            cut[index] = replace(
-                e,
-                dose=replace(lower, days_per_week=days, sets=min(lower.sets, e.dose.sets)),
-                dose_step=e.dose_step - 1,
-            )
-    return family, cut, "session.lower_dose"
-
-
-def _may_lower(exercise: Exercise) -> bool:
-    return exercise.dose_step > 1 and (exercise.pin is None or exercise.pin.dose_step is None)
+def _first_rungs(family: Family) -> Iterator[Rung]:
+    """The rungs at which a first programme may start."""
+    ranges = (
+        [i for i, notch in enumerate(dial.notches) if i == 0 or notch.start_if]
+        for dial in family.dials
+    )
+    return (rung_at(family, places) for places in product(*ranges))
 
 
 def seconds_of(exercise: Exercise) -> float:

@@ -1,24 +1,46 @@
 """The sheet that a patient takes home: built as data, then laid out as PDF or plain text.
 
-`build_handout` takes every number from the plan and every word from the language file; nothing is
+`build_handout` makes the programme, `build_notice` the sheet of a person without exercises. Each takes every number from the plan and every word from the language file; nothing is
 worked out again here. Text that is not ours (label, clinic's lines, the patient's own activities)
 reaches the page only as data: it is never read as markup.
 """
 
 from rungwise.handout.build import build_handout
-from rungwise.handout.page import reading_of, to_pdf, to_text
-from rungwise.handout.sheet import Diary, Figure, Foot, Handout, Lines, Panel, Step, Week
+from rungwise.handout.notice import build_notice
+from rungwise.handout.page import to_pdf
+from rungwise.handout.sheet import (
+    Diary,
+    Figure,
+    Finding,
+    Foot,
+    Handout,
+    Lines,
+    Notice,
+    NotNow,
+    Panel,
+    Sheet,
+    Step,
+    Stopped,
+    Week,
+)
+from rungwise.handout.text import reading_of, to_text
 
 __all__ = [
     "Diary",
     "Figure",
+    "Finding",
     "Foot",
     "Handout",
     "Lines",
+    "NotNow",
+    "Notice",
     "Panel",
+    "Sheet",
     "Step",
+    "Stopped",
     "Week",
     "build_handout",
+    "build_notice",
     "reading_of",
     "to_pdf",
     "to_text",

@@ -9,7 +9,8 @@ from rungwise.core.errors import EvidenceError, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import SIDES, Exercise, Plan, Side
 from rungwise.draw import draw_pose
-from rungwise.handout.checks import faults_of, own_texts
+from rungwise.handout.checks import faults_of
+from rungwise.handout.notice import common, stopped_of
 from rungwise.handout.sheet import Diary, Figure, Foot, Handout, Lines, Panel, Step, Week
 from rungwise.words import Words
 
@@ -41,7 +42,7 @@ def build_handout(plan: Plan, book: Evidence, words: Words) -> Handout:
     faults = tuple(faults_of(plan, book))
     if faults:
         raise InputError("handout", faults)
-    return _Builder(plan, book, words).handout(tuple(own_texts(plan)))
+    return _Builder(plan, book, words).handout()
 
 
 class _Builder:
@@ -63,34 +64,18 @@ class _Builder:
         self.clinic = {key: words.own(value) for key, value in clinic.items() if value.strip()}
         self.panels = tuple(self._panels())
 
-    def handout(self, inputs: tuple[tuple[str, str], ...]) -> Handout:
+    def handout(self) -> Handout:
         words, plan = self.words, self.plan
-        person = plan.exam.person
-        label = words.own(person.label)
         dates = {
             "starts": words.day(plan.starts),
             "ends": words.day(plan.ends),
             "review": words.day(plan.review),
         }
-        for_whom = words.say("sheet.for_whom", label=label, birth_year=person.birth_year)
-        therapist = words.own(plan.exam.therapist)
-        contact = tuple(
-            words.say(f"clinic.{key}", value=value)
-            for key, value in self.clinic.items()
-            if key != "name"
-        )
-        small = words.lines("caution.lines")
-        if not words.reviewed:
-            small += (words.say("caution.not_reviewed"),)
         order, first, total = self._order()
         return Handout(
-            language=words.language,
-            direction=words.direction,
-            made_on=plan.on,
+            **common(plan, words, "caution.lines"),
             title=words.say("sheet.title"),
-            clinic=self.clinic.get("name", ""),
-            for_whom=for_whom,
-            made=words.say("sheet.made", on=words.day(plan.on), therapist=therapist),
+            stopped=stopped_of(plan, words),
             span=(
                 words.say("sheet.span", **dates),
                 words.say("sheet.review", **dates),
@@ -109,21 +94,14 @@ class _Builder:
             cautions=tuple(self._cautions()),
             goals=self._part("goals", "sheet.goal_title", self._goals()),
             fetch=self._part("fetch", "sheet.fetch_title", self._fetch()),
-            contact=self._part("contact", "sheet.contact_title", contact),
             order=order,
             order_title=words.say("sheet.order_title") if order else "",
             order_first=first,
             order_total=total,
-            old_reminders=words.say("sheet.old_reminders"),
             phone_page=words.say("sheet.phone_page"),
             panels=self.panels,
             diary=self._diary(),
-            small=Lines("small", words.say("sheet.caution_title"), small),
             footer=(words.say("stop.footer", **self.pain), words.say("stop.footer_help")),
-            identity=for_whom,
-            page=words.say("sheet.page", page="⟨page⟩", pages="⟨pages⟩"),
-            edition=words.say("sheet.edition", edition=words.own(plan.edition)),
-            inputs=inputs,
         )
 
     def _part(self, kind: str, heading: str, lines: Sequence[str]) -> Lines | None:

@@ -9,7 +9,7 @@ from rungwise.core.errors import Fault
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import SIDES, Plan
 
-__all__ = ["faults_of", "own_texts"]
+__all__ = ["faults_of", "own_texts", "shared_faults"]
 
 #: Longest text of a clinic or patient that the sheet has room for.
 TEXT_MAX = 500
@@ -21,7 +21,16 @@ _REFUSED_KINDS = frozenset({"Cc", "Cs", "Co", "Cn", "Zl", "Zp"})
 
 def faults_of(plan: Plan, book: Evidence) -> Iterator[Fault]:
     """All that keeps a plan from being handed out."""
-    yield from _plan_faults(plan, book)
+    if not plan.exercises:
+        yield Fault("exercises", "none", "at least one", "There is no programme; read its reasons.")
+    yield from shared_faults(plan, book)
+    yield from _plan_faults(plan)
+
+
+def shared_faults(plan: Plan, book: Evidence) -> Iterator[Fault]:
+    """All that keeps any sheet of a plan from being made."""
+    if plan.edition != book.edition:
+        yield Fault("edition", plan.edition, book.edition, "Use the book the plan was made with.")
     for field, text in own_texts(plan):
         yield from _text_faults(field, text)
 
@@ -36,11 +45,7 @@ def own_texts(plan: Plan) -> Iterator[tuple[str, str]]:
         yield f"activity[{number}].name", activity.name
 
 
-def _plan_faults(plan: Plan, book: Evidence) -> Iterator[Fault]:
-    if not plan.exercises:
-        yield Fault("exercises", "none", "at least one", "There is no programme; read its reasons.")
-    if plan.edition != book.edition:
-        yield Fault("edition", plan.edition, book.edition, "Use the book the plan was made with.")
+def _plan_faults(plan: Plan) -> Iterator[Fault]:
     for number, exercise in enumerate(plan.exercises):
         field = f"exercises[{number}]"
         fitted = exercise.fitted

@@ -5,7 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-__all__ = ["Diary", "Figure", "Foot", "Handout", "Lines", "Panel", "Step", "Week"]
+__all__ = [
+    "Diary",
+    "Figure",
+    "Finding",
+    "Foot",
+    "Handout",
+    "Lines",
+    "NotNow",
+    "Notice",
+    "Panel",
+    "Sheet",
+    "Step",
+    "Stopped",
+    "Week",
+]
 
 
 @dataclass(frozen=True)
@@ -140,8 +154,66 @@ class Diary:
 
 
 @dataclass(frozen=True)
-class Handout:
-    """Everything on the sheet, in its order.
+class Finding:
+    """One thing that keeps a foot from exercising.
+
+    Parameters
+    ----------
+    what, why : str
+        What was found and on which foot; what it may be, never a diagnosis.
+    do : str
+        What to do, and how soon.
+    """
+
+    what: str
+    why: str
+    do: str
+
+
+@dataclass(frozen=True)
+class Notice:
+    """All that is equally urgent.
+
+    Parameters
+    ----------
+    kind : {"emergency", "urgent", "review", "caution", "unfinished", "none"}
+        How urgent: a level of the screen; the screen is not finished; nothing fits for now.
+    heading : str
+        What to do, and how soon.
+    lines : tuple of str
+        What holds for all of it.
+    findings : tuple of Finding
+        Each thing that was found.
+    """
+
+    kind: str
+    heading: str
+    lines: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Stopped:
+    """Which foot has no exercises, why, and what to do.
+
+    Parameters
+    ----------
+    heading : str
+        Which foot, as a word.
+    notices : tuple of Notice
+        The most urgent first.
+    until : tuple of Lines
+        What each foot may and may not do until then.
+    """
+
+    heading: str
+    notices: tuple[Notice, ...]
+    until: tuple[Lines, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """What stands on every sheet.
 
     Parameters
     ----------
@@ -151,34 +223,14 @@ class Handout:
         Day of the plan.
     title, clinic, for_whom, made : str
         Head of the first page.
-    span : tuple of str
-        From when to when, next look, and that it then ends.
-    stop, help : Lines
-        When to stop and call; when to get help now. The last line says what to do.
-    pain_title : str
-        Heading of the pain rule.
-    pain : tuple of (str, str)
-        Range of pain, and what to do.
-    pain_lines : tuple of str
-        The scale in words; the next morning.
-    cautions : tuple of Lines
-        What holds for a foot (skin that does not feel).
-    goals, fetch, contact : Lines or None
-        The patient's own activities; things to fetch; whom to call.
-    order : tuple of Step
-        One day, with times.
-    order_title, order_first, order_total : str
-        Its heading, the foot that goes first, and its sum.
-    old_reminders, phone_page : str
-        To delete what is old; label of the empty box for a code.
-    panels : tuple of Panel
-        The exercises.
-    diary : Diary
-        The grid.
+    contact : Lines or None
+        Whom to call.
+    old_reminders : str
+        To delete what is old.
     small : Lines
         What the sheet is and is not.
     footer : tuple of str
-        Stop lines on every page.
+        When to call, on every page.
     identity, page, edition : str
         On every page: for whom; page number; edition of the book.
     inputs : tuple of (str, str)
@@ -192,7 +244,74 @@ class Handout:
     clinic: str
     for_whom: str
     made: str
+    contact: Lines | None
+    old_reminders: str
+    small: Lines
+    footer: tuple[str, ...]
+    identity: str
+    page: str
+    edition: str
+    inputs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotNow(Sheet):
+    """The sheet of a person who may not exercise for now.
+
+    Parameters
+    ----------
+    stopped : Stopped
+        Why, and what to do.
+    call : Lines
+        When to call an ambulance.
+    also : Lines or None
+        What else the doctor should know.
+    then : tuple of str
+        To take the sheet along, and what comes after.
+    """
+
+    stopped: Stopped
+    call: Lines
+    also: Lines | None
+    then: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Handout(Sheet):
+    """The programme, in the order of its sheet.
+
+    Parameters
+    ----------
+    span : tuple of str
+        From when to when, next look, and that it then ends.
+    stopped : Stopped or None
+        A foot without exercises; what a doctor must look at.
+    stop, help : Lines
+        When to stop and call; when to get help now. The last line says what to do.
+    pain_title : str
+        Heading of the pain rule.
+    pain : tuple of (str, str)
+        Range of pain, and what to do.
+    pain_lines : tuple of str
+        The scale in words; the next morning.
+    cautions : tuple of Lines
+        What holds for a foot (skin that does not feel).
+    goals, fetch : Lines or None
+        The patient's own activities; things to fetch.
+    order : tuple of Step
+        One day, with times.
+    order_title, order_first, order_total : str
+        Its heading, the foot that goes first, and its sum.
+    phone_page : str
+        Label of the empty box for a code.
+    panels : tuple of Panel
+        The exercises.
+    diary : Diary
+        The grid.
+    """
+
     span: tuple[str, ...]
+    stopped: Stopped | None
     stop: Lines
     help: Lines
     pain_title: str
@@ -201,21 +320,13 @@ class Handout:
     cautions: tuple[Lines, ...]
     goals: Lines | None
     fetch: Lines | None
-    contact: Lines | None
     order: tuple[Step, ...]
     order_title: str
     order_first: str
     order_total: str
-    old_reminders: str
     phone_page: str
     panels: tuple[Panel, ...]
     diary: Diary
-    small: Lines
-    footer: tuple[str, ...]
-    identity: str
-    page: str
-    edition: str
-    inputs: tuple[tuple[str, str], ...]
 
     def drawings(self) -> tuple[tuple[str, str], ...]:
         """Name and SVG of each drawing."""
