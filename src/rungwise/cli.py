@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -10,7 +11,7 @@ from datetime import UTC, date, datetime
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rungwise.core.errors import Fault, InputError, RungwiseError
 
@@ -292,7 +293,7 @@ def _plan(args: argparse.Namespace) -> int:
     paths = list(_exam_paths(args.exam))
     if len(paths) == 1 and not args.exam[0].is_dir():
         result = _plan_one(paths[0], args.out, args)
-        sys.stdout.write(result.json if args.json else result.text)
+        sys.stdout.write(result.text)
         return result.code
     return _plan_many(paths, args)
 
@@ -305,30 +306,37 @@ def _exam_paths(given: Sequence[Path]) -> Iterator[Path]:
             yield path
 
 
-class _Result:
+class _Result(NamedTuple):
     """What one examination came to, light enough to come back from another process."""
 
-    def __init__(self, code: int, text: str, json: str, line: tuple[str, ...]) -> None:
-        self.code, self.text, self.json, self.line = code, text, json, line
+    code: int
+    line: tuple[str, ...]
+    text: str = ""
 
 
-def _plan_one(path: Path, out: Path, args: argparse.Namespace) -> _Result:
+def _plan_one(path: Path, out: Path, args: argparse.Namespace, told: bool = True) -> _Result:
+    """Plan one examination and write its sheets; ``told`` asks for what is printed, too."""
     from rungwise.clinic import hand_over, make_plan, read_exam, read_pins
     from rungwise.plain import to_json
     from rungwise.report import plan_report
 
     book = _kept_book(args.overrides)
     exam = read_exam(_read(path), book)
-    pins = read_pins(_read(args.pins), book) if getattr(args, "pins", None) else ()
+    pins = read_pins(_read(args.pins), book) if args.pins else ()
     today = args.today or date.today()
-    plan = make_plan(exam, book, today, pins, getattr(args, "insist", False))
+    plan = make_plan(exam, book, today, pins, args.insist)
     written: list[Path] = []
-    if not getattr(args, "no_sheets", False):
+    if not args.no_sheets:
         stamp = datetime(today.year, today.month, today.day, tzinfo=UTC)
-        written = hand_over(plan, book, out, stamp, args.lang, args.paper, args.large, args.replace)
+        style = (args.lang, args.paper, args.large)
+        written = hand_over(plan, book, out, stamp, *style, args.replace)
+    code, line = _plan_code(plan), _plan_line(plan, path)
+    if not told:
+        return _Result(code, line)
+    if args.json:
+        return _Result(code, line, to_json(plan))
     listed = "".join(f"  {file}\n" for file in written if file.suffix != ".svg")
-    text = plan_report(plan, book) + (f"\nWrote\n{listed}" if written else "")
-    return _Result(_plan_code(plan), text, to_json(plan), _plan_line(plan, path))
+    return _Result(code, line, plan_report(plan, book) + (f"\nWrote\n{listed}" if listed else ""))
 
 
 _BOOKS: dict[Path | None, Any] = {}
@@ -404,17 +412,21 @@ def _mapped(
         yield from map(work, paths)
         return
     # Started afresh, alike on every system: a fork beside running threads may hang.
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+    with ProcessPoolExecutor(jobs, get_context("spawn"), _settle) as pool:
         yield from pool.map(work, paths, chunksize=max(1, min(16, len(paths) // (4 * jobs))))
+
+
+def _settle() -> None:
+    """What is loaded once stays out of the collector's way."""
+    gc.collect()
+    gc.freeze()
 
 
 def _try_one(path: Path, args: argparse.Namespace) -> tuple[_Result | None, str]:
     try:
-        result = _plan_one(path, args.out / path.stem, args)
+        return _plan_one(path, args.out / path.stem, args, told=False), ""
     except RungwiseError as error:
         return None, str(error)
-    result.text = result.json = ""
-    return result, ""
 
 
 def _cores() -> int:

@@ -11,14 +11,25 @@ from typing import Any
 
 __all__ = ["plain", "to_json"]
 
+_AS_IT_IS = (str, int, bool, type(None))
+#: Field names of each dataclass met, and nothing of the others.
+_NAMES: dict[type[Any], tuple[str, ...]] = {}
+
 
 def plain(value: Any) -> Any:
     """Turn a frozen value into dicts, lists, numbers and text.
 
     Sets are sorted, days and times are ISO 8601 text, a NaN becomes None.
     """
-    if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    kind = type(value)
+    if kind in _AS_IT_IS:
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is tuple or kind is list:
+        return [plain(entry) for entry in value]
+    if names := _field_names(kind):
+        return {name: plain(getattr(value, name)) for name in names}
     if isinstance(value, Mapping):
         return {str(key): plain(entry) for key, entry in value.items()}
     if isinstance(value, (frozenset, set)):
@@ -27,13 +38,29 @@ def plain(value: Any) -> Any:
         return [plain(entry) for entry in value]
     if isinstance(value, (date, time)):
         return value.isoformat()
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
     if hasattr(value, "tolist"):
         return plain(value.tolist())
     return value
 
 
+def _field_names(kind: type[Any]) -> tuple[str, ...]:
+    names = _NAMES.get(kind)
+    if names is None:
+        names = tuple(f.name for f in fields(kind)) if is_dataclass(kind) else ()
+        _NAMES[kind] = names
+    return names
+
+
 def to_json(value: Any) -> str:
-    """Write a value as indented JSON text ending in a newline."""
-    return json.dumps(plain(value), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    """Write a value as JSON text ending in a newline, one line for each entry at the top."""
+    data = plain(value)
+    if isinstance(data, dict) and data:
+        lines = [f"{_dumps(str(key))}: {_dumps(entry)}" for key, entry in data.items()]
+        return "{\n" + ",\n".join(lines) + "\n}\n"
+    if isinstance(data, list) and data:
+        return "[\n" + ",\n".join(map(_dumps, data)) + "\n]\n"
+    return _dumps(data) + "\n"
+
+
+def _dumps(data: Any) -> str:
+    return json.dumps(data, ensure_ascii=False, allow_nan=False)

@@ -7,6 +7,7 @@ import math
 import pytest
 from scipy.stats import norm
 
+from rungwise.core.bend import least_change, reading_error
 from rungwise.core.grade import grade, hallux_ip_bend
 from rungwise.core.scores import score
 from rungwise.core.screen import screen
@@ -88,10 +89,11 @@ def test_change_against_the_error_of_two_readings(
     before: float, after: float, z: float, beyond: bool
 ) -> None:
     """One rater, plastic goniometer: SEM 5.33, smallest real change 14.8: derived from clin_s6."""
-    way = "nonweightbearing_passive.goniometer.same_rater"
-    found = (after - before) / (math.sqrt(2) * BOOK.value(f"rom.sem.{way}"))
+    error = reading_error(BOOK, "nonweightbearing_passive", "goniometer")
+    found = (after - before) / (math.sqrt(2) * error.value)
     assert found == pytest.approx(z, abs=0.005)
-    assert (after - before > BOOK.value(f"rom.mdc95.{way}")) is beyond
+    assert least_change(error, BOOK) == pytest.approx(14.8, abs=0.05)
+    assert (after - before > least_change(error, BOOK)) is beyond
     chance = 2 * float(norm.sf(found))
     assert (chance < 0.05) is beyond
     assert not beyond or chance == pytest.approx(0.024, abs=0.0005)
@@ -118,6 +120,28 @@ def test_o10_low_gout_score() -> None:
     assert BOOK.value("score.gout.share_unlikely") == 2.2
     assert "Up to 4 unlikely (2.2 % had gout)" in found.says
     assert "never rules out an infected joint" in found.says
+
+
+@pytest.mark.parametrize("gone", [(), ("onset_within_day",), ("redness",)])
+def test_a_low_gout_score_never_softens_an_attack(gone: tuple[str, ...]) -> None:
+    """Hot, red, sudden: infected until shown otherwise, whatever the score: clin_s3."""
+    gout: dict[str, Value] = {
+        "previous_attack": False,
+        "onset_within_day": True,
+        "redness": True,
+        "mtp1_involved": True,
+        "hypertension_or_heart_disease": False,
+        "urate_mg_dl": 5.0,
+    }
+    known = {name: value for name, value in gout.items() if name not in gone}
+    exam = make_exam(
+        answers={"gout_attack": "right"}, details={"gout": known}, person={"sex": "female"}
+    )
+    part = screen(exam, BOOK).right
+    assert part.outcome == "refer"
+    assert (part.flags[0].item, part.flags[0].level) == ("hot_swollen_joint", "emergency")
+    (attack,) = (flag for flag in part.flags if flag.item == "gout_attack")
+    assert attack.level == "urgent"
 
 
 def test_o11_high_gout_score_without_urate() -> None:

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from rungwise.core.bend import METHODS, bends_of, reading_error
+from rungwise.core.bend import METHODS, bends_of, least_change, reading_error
 from rungwise.core.errors import EvidenceError
 from rungwise.core.grade import bend_available, grade, hallux_ip_bend, is_painless
 from rungwise.core.terms import SIDES, Exam, Grade, Measured, Side, Value
@@ -102,9 +102,9 @@ def test_edges_of_the_loss(deg: float, expected: int | None) -> None:
 
 def test_arithmetic_that_lands_on_an_edge_stands_on_it() -> None:
     """A computer makes these 40.00000000000001 degrees and 19.999999999999996 percent."""
-    three = [reading(deg, zero="flat_standing") for deg in (21.5, 49.2, 42.7)]
-    exam = make_exam(right={"mtp_dorsiflexion_deg": None, "flat_standing_deg": 2.2}, readings=three)
-    assert sum((21.5, 49.2, 42.7)) / 3 + 2.2 > 40.0
+    three = [reading(deg, zero="flat_standing") for deg in (27.1, 33.6, 29.6)]
+    exam = make_exam(right={"mtp_dorsiflexion_deg": None, "flat_standing_deg": 9.9}, readings=three)
+    assert sum((27.1, 33.6, 29.6)) / 3 + 9.9 > 40.0
     assert grade(exam, BOOK, "right").by_degrees == 1
     assert 100 * (42.0 - 33.6) / 42.0 < 20.0
     assert right_grade(33.6, 42.0, pain=PAINLESS).by_loss == 1
@@ -168,6 +168,68 @@ def test_more_than_60_degrees_without_pain_is_within_normal() -> None:
     assert "grade.within_normal" not in rules_of(right_grade(70.0))
 
 
+STALE = DAY - timedelta(days=15)
+
+
+@pytest.mark.parametrize("days", [15, 2200, -15])
+def test_a_reading_from_long_before_the_visit_counts_as_not_read(days: int) -> None:
+    exam = only(reading(45.0, on=DAY - timedelta(days=days)), flat=10.0)
+    assert rules_of(grade(exam, BOOK, "right")) == {"grade.not_read"}
+    assert bend_available(exam, BOOK, "right")[0] == 0.0
+    edge = only(reading(45.0, on=DAY - timedelta(days=14)), flat=10.0)
+    assert grade(edge, BOOK, "right").bend_deg == 45.0
+    assert available(edge) == pytest.approx(45 - 10 - SEM)
+
+
+def test_an_old_reading_by_the_best_way_does_not_outrank_a_fresh_one() -> None:
+    exam = only(reading(60.0, on=STALE), reading(20.0, method="weightbearing_passive"), flat=0.0)
+    assert grade(exam, BOOK, "right").bend_deg == 20.0
+
+
+def test_old_flat_standing_and_old_pain_count_as_not_examined() -> None:
+    old = Measured("flat_standing_deg", 5.0, STALE, "right")
+    value, reasons = bend_available(only(reading(45.0), old), BOOK, "right")
+    assert value == pytest.approx(45 - 25 - SEM)
+    assert reasons[0].rule == "bend.usual_offset"
+    flat = grade(only(reading(20.0, zero="flat_standing"), old), BOOK, "right")
+    assert flat.bend_deg == pytest.approx(35.0)
+    free = [Measured(m, v, STALE, "right") for m, v in PAINLESS.items() if v is not None]
+    exam = make_exam(right={**dict.fromkeys(PAINLESS), "mtp_dorsiflexion_deg": 50.0}, readings=free)
+    assert grade(exam, BOOK, "right").value == 1
+
+
+def test_an_old_radiograph_still_raises() -> None:
+    exam = make_exam(readings=[Measured("radiograph_grade", 3, STALE, "right")])
+    assert grade(exam, BOOK, "right").value == 3
+
+
+@pytest.mark.parametrize("answer", ["right", "both", "yes", "no", None])
+@pytest.mark.parametrize(
+    ("surgery", "rule"),
+    [
+        ({"kind": "fusion"}, "grade.fused"),
+        ({"weeks_ago": 100.0, "cleared": True}, "grade.maybe_fused"),
+    ],
+)
+def test_a_fused_joint_is_not_graded(
+    answer: str | None, surgery: dict[str, Value], rule: str
+) -> None:
+    exam = make_exam(answers={"foot_operation": answer}, details={"surgery": surgery})
+    found = grade(exam, BOOK, "right")
+    assert found.value is None
+    assert found.probability == ()
+    assert rules_of(found) == {rule}
+    other = grade(exam, BOOK, "left").value
+    assert other == (0 if answer == "right" else None)
+
+
+def test_an_operation_of_another_kind_is_graded() -> None:
+    exam = make_exam(
+        answers={"foot_operation": "right"}, details={"surgery": {"kind": "osteotomy"}}
+    )
+    assert grade(exam, BOOK, "right").value == 2
+
+
 def test_not_read_is_not_graded() -> None:
     found = right_grade(None, radiograph=3)
     assert found.value is None
@@ -221,13 +283,26 @@ def test_what_is_no_reference(changes: dict[str, object]) -> None:
     assert "grade.no_reference" in rules_of(found)
 
 
+def test_a_painful_other_side_beside_a_painless_one_is_not_called_both() -> None:
+    found = right_grade(50.0, pain=PAINLESS)
+    assert found.loss_pct is None
+    said = {note.rule: note.says for note in found.notes}
+    assert "since it hurts" in said["grade.no_reference"]
+    assert "grade.bilateral" not in said
+    unknown = grade(make_exam(left={"pain_at": None}), BOOK, "right")
+    said = {note.rule: note.says for note in unknown.notes}
+    assert "not known to be free of pain" in said["grade.no_reference"]
+
+
 def test_forty_degrees_may_serve_as_a_reference() -> None:
     found = grade(make_exam(left={"mtp_dorsiflexion_deg": 40.0}), BOOK, "right")
     assert found.loss_pct == pytest.approx(37.5)
 
 
 def test_an_operation_on_this_side_leaves_the_other_a_reference() -> None:
-    exam = make_exam(answers={"foot_operation": "right"})
+    exam = make_exam(
+        answers={"foot_operation": "right"}, details={"surgery": {"kind": "cheilectomy"}}
+    )
     assert grade(exam, BOOK, "right").loss_pct is not None
 
 
@@ -436,7 +511,8 @@ def test_grade_and_bend_stand_on_their_cautious_ends(
         means.setdefault((one.method, one.instrument, one.zero), []).append(float(one.value))
     usable, shafts = [], {}
     for way, values in means.items():
-        mean = sum(values) / len(values)
+        apart = max(values) - min(values) > 10
+        mean = min(values) if apart else sum(values) / len(values)
         is_flat = way[2] == "flat_standing"
         error = reading_error(BOOK, way[0], way[1]).value
         usable.append(max(0.0, mean - (0 if is_flat else high) - error))
@@ -490,6 +566,16 @@ def test_right_and_left_mirror(
 # ------------------------------------------------------------------ notes and errors
 
 
+def test_scattered_readings_have_no_mean() -> None:
+    """20 and 60 degrees on one day: 20 counts, and it is said."""
+    far = only(reading(20.0), reading(60.0), flat=0.0)
+    assert grade(far, BOOK, "right").bend_deg == 20.0
+    assert available(far) == pytest.approx(20 - SEM)
+    assert "smallest of 2" in bend_available(far, BOOK, "right")[1][0].says
+    near = only(reading(20.3), reading(30.3), flat=0.0)
+    assert grade(near, BOOK, "right").bend_deg == pytest.approx(25.3)
+
+
 def test_readings_far_apart_ask_for_one_more() -> None:
     near = only(reading(20.0), reading(30.0), flat=0.0)
     far = only(reading(20.0), reading(30.1), flat=0.0)
@@ -517,15 +603,32 @@ def test_is_painless_is_none_when_not_known() -> None:
 
 
 def test_derived_errors_are_recomputed() -> None:
-    """SEM = SD x sqrt(1 - ICC); MDC95 = 1.96 x sqrt(2) x SEM: clin_s6."""
+    """SEM = SD x sqrt(1 - ICC); MDC95 = 1.96 x sqrt(2) x SEM, as computed from clin_s6."""
+    mdcs = {"goniometer": (14.8, 18.7), "phone_goniometer": (13.7, 16.9)}
     for instrument in ("goniometer", "phone_goniometer"):
-        for rater in ("same_rater", "other_rater"):
+        for rater, mdc in zip(("same_rater", "other_rater"), mdcs[instrument], strict=True):
             icc = BOOK.value(f"rom.icc.{instrument}.{rater}")
             sem = BOOK.value(f"rom.sd.{instrument}") * math.sqrt(1 - icc)
             way = f"nonweightbearing_passive.{instrument}.{rater}"
-            assert BOOK.value(f"rom.sem.{way}") == pytest.approx(sem, abs=0.006)
-            mdc = norm.ppf(0.975) * math.sqrt(2) * sem
-            assert BOOK.value(f"rom.mdc95.{way}") == pytest.approx(mdc, abs=0.06)
+            row = BOOK.row(f"rom.sem.{way}")
+            assert row.value == pytest.approx(sem, abs=0.006)
+            assert least_change(row, BOOK) == pytest.approx(1.96 * math.sqrt(2) * sem, abs=0.02)
+            assert least_change(row, BOOK) == pytest.approx(mdc, abs=0.06)
+
+
+def test_the_least_change_follows_a_clinics_own_error() -> None:
+    row = BOOK.row("rom.sem.nonweightbearing_passive.goniometer.same_rater")
+    own = replace(BOOK, rows={**BOOK.rows, row.key: replace(row, value=10.0)})
+    said = grade(make_exam(), own, "right").reasons[-1].says
+    assert "differ by more than 28°" in said  # 1.96 x 1.4142 x 10 = 27.7
+
+
+def test_ranges_of_the_rows_that_a_clinic_may_set() -> None:
+    errors = [row for key, row in BOOK.rows.items() if key.startswith("rom.sem.")]
+    assert {(row.low, row.high) for row in errors} == {(3.0, 15.0)}
+    for key, low in (("pain.safe_max", 0.0), ("pain.acceptable_max", 2.0)):
+        row = BOOK.row(key)
+        assert (row.low, row.high) == (low, row.value)  # only the stricter side
 
 
 def test_a_book_without_errors_is_refused() -> None:

@@ -15,8 +15,8 @@ from rungwise.clinic import examine, make_plan
 from rungwise.core.errors import InputError
 from rungwise.core.ladder import harder_than
 from rungwise.core.planar import bend_from_cloth, bend_from_heel_height, bend_from_roll_touch
-from rungwise.core.prescribe import less_painful, other
-from rungwise.core.terms import SIDES, Body, Exam, Exercise, Measured, Pin, Plan, Side
+from rungwise.core.prescribe import less_painful
+from rungwise.core.terms import SIDES, Body, Exam, Exercise, Measured, Pin, Plan, Side, other
 from tests.factory import RIGHT, make_exam
 
 BOOK = load_book()
@@ -491,11 +491,9 @@ def test_what_is_refused_leaves_its_place_empty() -> None:
     better = exam_of({"pain_worst_nprs": 5.0, "pain_usual_nprs": 2.0})
     worse = exam_of({"pain_worst_nprs": 6.0, "pain_usual_nprs": 6.0})
     for minutes in (4.0, 8.0, 12.0, 16.0, 30.0):
-        plans = [
-            make_plan(replace(e, person=replace(e.person, minutes_per_day=minutes)), BOOK, e.on)
-            for e in (worse, better)
-        ]
-        never_harder(*plans)
+        person = replace(better.person, minutes_per_day=minutes)
+        plans = [make_plan(replace(e, person=person), BOOK, e.on) for e in (worse, better)]
+        never_harder(plans[0], plans[1])
 
 
 @settings(max_examples=120)

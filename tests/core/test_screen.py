@@ -173,9 +173,9 @@ OLD = {"weeks_ago": 20.0, "cleared": True}
 
 VARIANTS: list[tuple[str, Details, str, frozenset[str], frozenset[str]]] = [
     # item, details, level, tags that must be ruled out, tags that must not
-    # the gout score never frees the toe; at most 4 it is another cause: clin_s4
-    ("gout_attack", {"gout": {**NO_GOUT, "urate_mg_dl": 5.0}}, "review", BENDING | LOADED, HOME),
-    ("gout_attack", {"gout": NO_GOUT}, "review", BENDING | LOADED, HOME),  # urate: 3.5 at most
+    # a low gout score makes another cause likelier, an infected joint first: never below urgent
+    ("gout_attack", {"gout": {**NO_GOUT, "urate_mg_dl": 5.0}}, "urgent", HOME, frozenset()),
+    ("gout_attack", {"gout": NO_GOUT}, "urgent", HOME, frozenset()),
     ("gout_attack", {"gout": {**NO_GOUT, "redness": True}}, "urgent", HOME, frozenset()),
     ("inflammatory_signs", {"inflammation": {"joint_swelling": False}}, "review", LOADED, HOME),
     ("inflammatory_signs", {"inflammation": {"joint_swelling": True}}, "urgent", HOME, frozenset()),
@@ -308,6 +308,134 @@ def test_red_within_a_day_is_a_hot_joint_even_if_answered_no() -> None:
     assert flag is not None
     assert flag.level == "emergency"
     assert "screen.contradiction" in {reason.rule for reason in part.left.reasons}
+
+
+@pytest.mark.parametrize("red", [None, False, True])
+@pytest.mark.parametrize("sudden", [None, False, True])
+def test_an_attack_is_a_hot_joint_unless_red_and_sudden_are_denied(
+    red: bool | None, sudden: bool | None
+) -> None:
+    """A hot joint is infected until shown otherwise: clin_s3; what was not asked is no denial."""
+    gout = {"redness": red, "onset_within_day": sudden}
+    known = {name: value for name, value in gout.items() if value is not None}
+    found = screen(make_exam(answers={"gout_attack": "right"}, details={"gout": known}), BOOK)
+    hot = flag_of(found.right, "hot_swollen_joint")
+    assert (hot is None) is (red is False and sudden is False)
+    assert hot is None or hot.level == "emergency"
+    attack = flag_of(found.right, "gout_attack")
+    assert attack is not None
+    assert attack.level == "urgent"
+    assert found.right.outcome == "refer"
+    assert found.left.outcome == "go"
+
+
+@pytest.mark.parametrize("answer", ["no", None])
+@pytest.mark.parametrize(
+    ("item", "details", "level"),
+    [
+        # an earlier ulcer or kidney failure, feeling found normal: class 3 at the high end
+        ("numb_foot", {"foot_risk": {"ulcer_or_amputation": True}}, "review"),
+        ("numb_foot", {"foot_risk": {"kidney_failure": True, "deformity": False}}, "review"),
+        # risk items alone: 2 points are likely: clin_s7
+        ("clot_signs", {"clot": {"active_cancer": True, "previous_clot": True}}, "emergency"),
+        (
+            "clot_signs",
+            {
+                "clot": {
+                    **dict.fromkeys(("active_cancer", "paralysis_or_plaster"), True),
+                    **dict.fromkeys(("bed_rest_or_surgery", "collateral_veins"), True),
+                    "previous_clot": True,
+                }
+            },
+            "emergency",
+        ),
+        ("clot_signs", {"clot": {**LOW_CLOT, "collateral_veins": True}}, "urgent"),
+        ("foot_operation", {"surgery": {"weeks_ago": 2.0, "cleared": False}}, "review"),
+        ("foot_operation", {"surgery": {"cleared": True}}, "review"),
+        (
+            "gout_attack",
+            {"gout": {"redness": True, "previous_attack": True, "urate_mg_dl": 9.0}},
+            "urgent",
+        ),
+        ("gout_attack", {"gout": {"redness": True}}, "urgent"),
+        # 2 + 3.5 = 5.5, over 4: clin_s4
+        ("gout_attack", {"gout": {"previous_attack": True, "urate_mg_dl": 9.0}}, "urgent"),
+    ],
+)
+def test_what_is_on_record_outweighs_a_no_on_both_feet(
+    item: str, details: Details, level: str, answer: str | None
+) -> None:
+    found = screen(make_exam(answers={item: answer}, details=details), BOOK)
+    for side in SIDES:
+        flag = flag_of(found.of(side), item)
+        assert flag is not None
+        assert flag.level == level
+        if answer == "no":
+            assert found.of(side).outcome == expected(level, flag.forbids)
+            rules = {reason.rule for reason in found.of(side).reasons}
+            assert "screen.contradiction" in rules
+
+
+@pytest.mark.parametrize(
+    ("item", "details"),
+    [
+        ("gout_attack", {"gout": {"hypertension_or_heart_disease": True, "urate_mg_dl": 5.0}}),
+        ("gout_attack", {"gout": {"previous_attack": True, "hypertension_or_heart_disease": True}}),
+        ("clot_signs", {"clot": {"previous_clot": True}}),
+        (
+            "clot_signs",
+            {
+                "clot": {
+                    "previous_clot": True,
+                    "active_cancer": True,
+                    "other_cause_as_likely": True,
+                }
+            },
+        ),
+        ("numb_foot", {"foot_risk": {**dict.fromkeys(("deformity",), True)}}),
+    ],
+)
+def test_a_score_below_its_limit_leaves_a_no_alone(item: str, details: Details) -> None:
+    found = screen(make_exam(details=details, person={"sex": "female"}), BOOK)
+    assert flag_of(found.right, item) is None
+    assert found.right.outcome == "go"
+
+
+@pytest.mark.parametrize(("minutes", "raised"), [(30.0, False), (31.0, True), (240.0, True)])
+def test_long_morning_stiffness_on_one_foot_concerns_the_person(
+    minutes: float, raised: bool
+) -> None:
+    found = screen(make_exam(left={"morning_stiffness_min": minutes}), BOOK)
+    for side in SIDES:
+        assert (flag_of(found.of(side), "inflammatory_signs") is not None) is raised
+        assert found.of(side).outcome == ("refer" if raised else "go")
+
+
+def test_an_earlier_ulcer_leaves_open_whether_feeling_is_lost() -> None:
+    details = {"foot_risk": {"ulcer_or_amputation": True, "kidney_failure": False}}
+    risk = screen(make_exam(details=details), BOOK).scores[0]
+    assert (risk.low, risk.high, risk.unknown) == (0, 3, ("lost feeling",))
+
+
+def test_an_operation_of_unknown_kind_is_not_called_a_fusion() -> None:
+    exam = make_exam(answers={"foot_operation": "right"}, details={"surgery": OLD})
+    flag = flag_of(screen(exam, BOOK).right, "foot_operation")
+    assert flag is not None
+    assert flag.reason.rule == "screen.operation_maybe_fused"
+    assert "was fused" not in flag.reason.says
+    assert flag.do.startswith("Find out what was done.")
+
+
+def test_cut_offs_of_the_screen_have_no_range_to_be_set_in() -> None:
+    cuts = [row for key, row in BOOK.rows.items() if key.startswith("screen.")]
+    assert cuts
+    assert all(row.low is None and row.high is None for row in cuts)
+
+
+def test_marks_of_what_rests_on_memory() -> None:
+    assert BOOK.items["inflammatory_signs"].basis == "memory"
+    assert BOOK.row("screen.morning_stiff_over_min").basis == "memory"
+    assert BOOK.items["numb_foot"].basis == BOOK.measures["sensation"].basis == "practice"
 
 
 @pytest.mark.parametrize("weeks", [None, 1.0, 12.0, 500.0])
@@ -615,7 +743,9 @@ DETAILS = few(
             },
             3,
         ),
-        "clot": st.just(LOW_CLOT) | st.just({"pitting_oedema": True}),
+        "clot": st.just(LOW_CLOT)
+        | st.just({"pitting_oedema": True})
+        | st.just({"active_cancer": True, "previous_clot": True}),
     },
     3,
 )

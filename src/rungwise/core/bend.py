@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date
-from math import floor, nan
-from statistics import fmean
+from math import floor, nan, sqrt
+from statistics import NormalDist, fmean
 from typing import Literal
 
 from rungwise.core.errors import EvidenceError
@@ -29,6 +29,7 @@ __all__ = [
     "graded_bend",
     "hallux_ip_bend",
     "is_fresh",
+    "least_change",
     "reading_error",
 ]
 
@@ -88,6 +89,8 @@ def is_fresh(one: Measured, exam: Exam, book: Evidence) -> bool:
 
 def fresh(exam: Exam, book: Evidence) -> Exam:
     """The examination without findings that are too old; they count as not examined."""
+    if all(one.on == exam.on for one in exam.measured):
+        return exam
     return replace(exam, measured=tuple(one for one in exam.measured if is_fresh(one, exam, book)))
 
 
@@ -121,6 +124,24 @@ def reading_error(
     if not rows:
         raise EvidenceError("the book has no row 'rom.sem.…': the error of a reading is not known")
     return max(rows, key=lambda row: row.value)
+
+
+def least_change(error: Row, book: Evidence) -> float:
+    """How far two readings must lie apart before error alone is no longer likely [deg].
+
+    Parameters
+    ----------
+    error : Row
+        The standard error of one reading.
+    book : Evidence
+        The book; ``change.confidence_pct`` says how sure it must be.
+
+    Notes
+    -----
+    z √2 SEM, with z the two-sided normal quantile; both readings carry the error.
+    """
+    certainty = book.value("change.confidence_pct") / 100
+    return NormalDist().inv_cdf((1 + certainty) / 2) * sqrt(2) * error.value
 
 
 def hallux_ip_bend(mtp_deg: float, book: Evidence) -> float:
@@ -188,8 +209,8 @@ def bend_from_shaft(bend: Bend, exam: Exam, side: Side, book: Evidence) -> float
 def bend_available(exam: Exam, book: Evidence, side: Side) -> tuple[float, tuple[Reason, ...]]:
     """How far the joint may be bent from flat standing, on the cautious side.
 
-    Each way of reading gives the value of its latest day (see :func:`bends_of`), turned to the zero of flat standing,
-    less one standard error; the smallest counts.
+    Each way of reading gives the value of its latest day (see :func:`bends_of`), turned to the
+    zero of flat standing, less one standard error; the smallest counts.
 
     Parameters
     ----------

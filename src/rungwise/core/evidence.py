@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from rungwise.core.errors import EvidenceError
@@ -493,6 +494,18 @@ class Evidence:
         if high is None:
             raise EvidenceError(f"the row {key!r} has no high end")
         return high
+
+    def spans(self, keys: tuple[str, ...]) -> tuple[tuple[float, float, float], ...]:
+        """Low end, value and high end of each row, each in its row's unit; remembered by keys."""
+        found = self._spans.get(keys)
+        if found is None:
+            found = tuple((self.low(key), self.value(key), self.high(key)) for key in keys)
+            self._spans[keys] = found
+        return found
+
+    @cached_property
+    def _spans(self) -> dict[tuple[str, ...], tuple[tuple[float, float, float], ...]]:
+        return {}
 
     def reason(self, rule: str, **values: Any) -> Reason:
         """Say a rule with its values filled in.

@@ -322,7 +322,7 @@ def _layer(target_deg: float, touch_mm: float, body: Body, book: Evidence) -> _L
     if exact < book.value("press.thinnest_mm"):
         return _Layer(problem="press.thin_cloth")
     step = book.value("press.thickness_step_mm")
-    thickness = _round_down(exact, step)
+    thickness, place, most = _round_down(exact, step), 0.0, 0.0
     if folded:
         bend = float(bend_from_cloth(thickness, touch_mm, a))
         most = float(bend_from_cloth(thickness, near, high))

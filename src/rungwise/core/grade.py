@@ -22,9 +22,10 @@ from rungwise.core.bend import (
     fresh,
     graded_bend,
     hallux_ip_bend,
+    least_change,
     reading_error,
 )
-from rungwise.core.evidence import Band, Evidence, Row
+from rungwise.core.evidence import Band, Evidence
 from rungwise.core.flags import is_fused
 from rungwise.core.reasons import with_row
 from rungwise.core.terms import Exam, Grade, Reason, Side
@@ -118,7 +119,7 @@ def grade(exam: Exam, book: Evidence, side: Side) -> Grade:
             grade=value,
             chance=f"{100 * chances[value]:.0f} %",
             error=f"{error.value:.0f}°",
-            least=f"{_least_change(error, book):.0f}°",
+            least=f"{least_change(error, book):.0f}°",
         ),
         error,
     )
@@ -201,12 +202,6 @@ class _Rules:
         for (low, high), inside in zip(steps, within, strict=True):
             chances[self.grade(inside)] += high - low
         return tuple(chances)
-
-
-def _least_change(error: Row, book: Evidence) -> float:
-    """Change between two readings beyond their error [deg]."""
-    _, _, method, instrument, rater = error.key.split(".")
-    return book.value(f"rom.mdc95.{method}.{instrument}.{rater}")
 
 
 def _reference(

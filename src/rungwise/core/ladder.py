@@ -103,6 +103,7 @@ class Ladder:
         self.book = book
         self._joint = joint
         self._fits: dict[tuple[str, tuple[int, ...]], Fitted] = {}
+        self._tiers: dict[tuple[str, tuple[int, ...]], int] = {}
 
     def rungs(self, family: str) -> tuple[Rung, ...]:
         """Every rung of a family."""
@@ -114,6 +115,13 @@ class Ladder:
         if key not in self._fits:
             self._fits[key] = self.fit(rung_at(self.book.families[family], places))
         return self._fits[key]
+
+    def tier(self, rung: Rung) -> int:
+        """Load tier of a rung for this foot [1], without its pose."""
+        key = (rung.family, rung.places)
+        if key not in self._tiers:
+            self._tiers[key] = self._joint.loads(rung, self.body, self.book).tier
+        return self._tiers[key]
 
     def fit(self, rung: Rung) -> Fitted:
         """Fit a rung to this foot: pose, loads, demands."""

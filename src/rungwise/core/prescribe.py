@@ -1,24 +1,22 @@
 """From one examination to a programme: rung and dose of each exercise, with every reason.
 
-For each foot and family the start is found dial by dial: from the easiest notch upward, as long as
-the next notch is allowed for this foot, can be set up at home, and its starting conditions are
-known and met. What is not known stops the climb. So more pain, a worse grade, less motion, poorer
-balance or a missing finding can only lower the start, never raise it.
+More pain, a worse grade, less motion, poorer balance or a missing finding can only lower the start
+of the foot concerned, never raise it: see :mod:`rungwise.core.start`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, timedelta
 
-from rungwise.core.errors import Fault, InputError
-from rungwise.core.evidence import Band, Condition, Evidence, Family, Notch, printed, shown_value
-from rungwise.core.ladder import Ladder, rung_at
-from rungwise.core.session import running_order, share_minutes
+from rungwise.core.evidence import Evidence, Family
+from rungwise.core.ladder import Ladder
+from rungwise.core.pins import check_pins, follow_pin, refuse_pin, spread_pins
+from rungwise.core.session import MINUTE, running_order, share_minutes
+from rungwise.core.start import Foot, alone_of, dose_of, rung_reasons, start_of
 from rungwise.core.terms import (
     SIDES,
-    Dose,
     Exam,
     Exercise,
     Fitted,
@@ -27,20 +25,15 @@ from rungwise.core.terms import (
     Plan,
     Reason,
     Refusal,
-    Rung,
     Screening,
     Session,
     Side,
+    other,
 )
 
-__all__ = ["less_painful", "met", "other", "prescribe"]
+__all__ = ["less_painful", "prescribe"]
 
 STOPPED = ("refer", "hold")
-
-
-def other(side: Side) -> Side:
-    """The other side."""
-    return "left" if side == "right" else "right"
 
 
 def less_painful(exam: Exam, grades: Mapping[Side, Grade]) -> Side | None:
@@ -57,95 +50,6 @@ def less_painful(exam: Exam, grades: Mapping[Side, Grade]) -> Side | None:
     if bends[0] is None or bends[1] is None or bends[0] == bends[1]:
         return None
     return "right" if bends[0] > bends[1] else "left"
-
-
-def met(condition: Condition, exam: Exam, side: Side, grade: Grade, book: Evidence) -> bool:
-    """Whether a condition, or the one it may be met by instead, is known and true."""
-    if condition.instead is not None and met(condition.instead, exam, side, grade, book):
-        return True
-    if condition.measure == "grade":
-        found = None if grade.value is None else float(grade.value)
-    else:
-        value = exam.found(condition.measure, None if condition.person else side)
-        if condition.equals is not None:
-            return value is not None and value == condition.equals
-        found = None if value is None or isinstance(value, str) else float(value)
-    if found is None:
-        return False
-    if condition.at_least is not None and found < book.value(condition.at_least):
-        return False
-    return condition.at_most is None or found <= book.value(condition.at_most)
-
-
-@dataclass(frozen=True)
-class _Foot:
-    """All that choosing for one foot looks at."""
-
-    exam: Exam
-    side: Side
-    screening: Screening
-    grade: Grade
-    ladder: Ladder
-    book: Evidence
-    alone: str = ""  #: why the foot works without the other: "screen", "family", or not at all
-
-    def forbidden(self, tags: frozenset[str], what: str) -> Reason | None:
-        """Why these tags are ruled out for this foot, or None."""
-        screen = self.screening.of(self.side)
-        if tags & screen.forbids or "home" in screen.forbids:
-            flags = sorted({f.item for f in screen.flags if f.forbids & (tags | {"home"})})
-            return self.book.reason("plan.forbidden", what=what, flags=flags or screen.outcome)
-        if self.alone and "standing" in tags:
-            if self.alone == "screen":
-                return self.book.reason("plan.other_foot", side=self.side)
-            family = what.partition(":")[0].partition(" ")[0]
-            return self.book.reason("plan.works_alone", what=what, family=family, side=self.side)
-        if "joint_motion" in tags and self.grade.value is None:
-            return self.book.reason("plan.not_graded", what=what)
-        if tags & self.band.forbids:
-            return self.book.reason("plan.grade_forbids", what=what, grade=self.grade.value)
-        return None
-
-    @property
-    def band(self) -> Band:
-        """The ceilings of this foot's grade; those of the worst grade when it is not graded."""
-        return self.book.bands[-1 if self.grade.value is None else self.grade.value]
-
-    def unmet(self, conditions: Sequence[Condition], what: str) -> Reason | None:
-        """The first condition that is not known and met, as a reason."""
-        for condition in conditions:
-            if not met(condition, self.exam, self.side, self.grade, self.book):
-                return self._gate(condition, what)
-        return None
-
-    def _gate(self, condition: Condition, what: str) -> Reason:
-        if condition.measure == "grade":
-            found: object = self.grade.value
-        else:
-            found = self.exam.found(condition.measure, None if condition.person else self.side)
-        needed = []
-        for word, key in (("at least", condition.at_least), ("at most", condition.at_most)):
-            if key is not None:
-                row = self.book.row(key)
-                needed.append(f"{word} {printed(row.value, row.unit)}")
-        if condition.equals is not None:
-            needed.append(shown_value(condition.equals))
-        return self.book.reason(
-            "plan.gate", what=what, measure=condition.measure, found=found, needed=" ".join(needed)
-        )
-
-    def lacks(self, needs: frozenset[str], what: str) -> Reason | None:
-        """What is missing at home, as a reason."""
-        missing = needs - self.exam.person.equipment
-        return self.book.reason("plan.no_kit", what=what, missing=missing) if missing else None
-
-    def barred(self, notch: Notch, what: str, tags: frozenset[str]) -> Reason | None:
-        """Why a notch may not be used at all for this foot, or None."""
-        return (
-            self.forbidden(tags, what)
-            or self.lacks(notch.needs, what)
-            or self.unmet(notch.allow_if, what)
-        )
 
 
 def prescribe(
@@ -189,12 +93,12 @@ def prescribe(
     InputError
         A pin that names no family, dial, notch or dose, or that the screen rules out.
     """
-    _check_pins(pins, book)
+    check_pins(pins, book)
     cleared, refused = _cleared(screening, book)
     if pins and not cleared:
-        _refuse_pin(pins[0], refused[0].reason.says)
+        refuse_pin(pins[0], refused[0].reason.says)
     feet = {
-        side: _Foot(
+        side: Foot(
             exam,
             side,
             screening,
@@ -218,7 +122,7 @@ def prescribe(
         why = gone.get(name) if isinstance(spec, Family) and name not in caps else spec
         if isinstance(why, Reason):
             for pin in (p for p in pins if p.family == name):
-                _refuse_pin(pin, why.says)
+                refuse_pin(pin, why.says)
             refused.extend(Refusal(name, side, why) for side in cleared)
             continue
         chosen, nos = _choose(book.families[name], feet, cleared, pins, caps[name])
@@ -298,7 +202,7 @@ def _wanted(
 
 def _choose(
     family: Family,
-    feet: Mapping[Side, _Foot],
+    feet: Mapping[Side, Foot],
     cleared: Sequence[Side],
     pins: Sequence[Pin],
     cap: int,
@@ -309,7 +213,7 @@ def _choose(
     nos: dict[Side, list[Refusal]] = {}
     acting = dict(feet)
     for side in cleared:
-        found = _start(family, feet[side], cap)
+        found = start_of(family, feet[side], cap)
         if isinstance(found, Exercise):
             chosen[side] = found
         else:
@@ -317,225 +221,23 @@ def _choose(
     if len(chosen) == 1:
         (side,) = chosen
         acting[side] = replace(feet[side], alone=feet[side].alone or "family")
-        found = _start(family, acting[side], cap)
+        found = start_of(family, acting[side], cap)
         chosen.clear()
         if isinstance(found, Exercise):
-            chosen[side] = replace(found, fitted=_alone(found.fitted, acting[side]))
+            chosen[side] = replace(found, fitted=alone_of(found.fitted, acting[side]))
         else:
             nos[side] = found
-    for side, pin in _spread(pinned, chosen, acting).items():
+    for side, pin in spread_pins(pinned, chosen, acting).items():
         if side in chosen:
-            chosen[side] = _pinned(chosen[side], pin, acting[side], len(chosen) == 1)
+            chosen[side] = follow_pin(chosen[side], pin, acting[side], len(chosen) == 1)
         elif side in cleared:
-            _refuse_pin(pin, nos[side][0].reason.says)
+            refuse_pin(pin, nos[side][0].reason.says)
         else:
-            _refuse_pin(pin, f"the screen stops the {side} foot")
+            refuse_pin(pin, f"the screen stops the {side} foot")
     return _joined(chosen, acting), [no for side in nos for no in nos[side]]
 
 
-def _start(family: Family, foot: _Foot, cap: int) -> Exercise | list[Refusal]:
-    """The cautious start of one family for one foot, or why there is none."""
-    why = _family_barred(family, foot)
-    if why is not None:
-        return [Refusal(family.key, foot.side, why)]
-    places: list[int] = []
-    refused: list[Refusal] = []
-    for index, dial in enumerate(family.dials):
-        place = -1
-        for tried, notch in enumerate(dial.notches):
-            what = f"{family.key} {dial.key} {notch.key}"
-            rung = rung_at(family, (*(0,) * index, tried, *(0,) * (len(family.dials) - index - 1)))
-            why = (
-                foot.barred(notch, what, rung.tags)
-                or (_not_first(notch, foot, what) if tried else None)
-                or (foot.book.reason("plan.alone", what=what) if tried and foot.alone else None)
-                or _over_band(rung, foot, what)
-                or _over_minutes(rung, foot, what)
-            )
-            if why is not None:
-                refused.append(Refusal(f"{dial.key}:{notch.key}", foot.side, why))
-                break
-            place = tried
-        if place < 0:
-            return [Refusal(family.key, foot.side, refused[-1].reason)]
-        places.append(place)
-    fitted = _possible(family, places, foot, refused)
-    if fitted is None:
-        return [Refusal(family.key, foot.side, refused[-1].reason)]
-    step, dose_reason = _dose_step(family, fitted, foot, cap)
-    dose, reasons = _dose(family, step, foot)
-    return Exercise(
-        family.key,
-        foot.side,
-        fitted,
-        dose,
-        step,
-        (*_rung_reasons(fitted, foot), dose_reason, *reasons),
-        tuple(refused),
-    )
-
-
-def _family_barred(family: Family, foot: _Foot) -> Reason | None:
-    base = rung_at(family, (0,) * len(family.dials))
-    why = foot.forbidden(base.tags, family.key) or foot.lacks(family.needs, family.key)
-    if why is None and base.tags & {"pain_guided", "standing"}:
-        for which in ("usual", "rest"):
-            found = foot.exam.number(f"pain_{which}_nprs", foot.side)
-            if found is None:
-                return foot.book.reason("plan.pain_unknown", what=family.key, which=which)
-            if found > foot.book.value("plan.pain_usual_max"):
-                return foot.book.reason(
-                    "plan.pain_too_high", what=family.key, which=which, found=found
-                )
-    return why or foot.unmet(family.allow_if, family.key)
-
-
-def _not_first(notch: Notch, foot: _Foot, what: str) -> Reason | None:
-    if not notch.start_if:
-        return foot.book.reason("plan.not_first", what=what)
-    return foot.unmet(notch.start_if, what)
-
-
-def _over_band(rung: Rung, foot: _Foot, what: str) -> Reason | None:
-    """Whether a rung goes over what the foot's grade starts with."""
-    grade, band = foot.grade.value, foot.band
-    if rung.settings.get("apart"):  # walking is what the other loads are measured by
-        return None
-    share = float(rung.settings.get("bend_share", 0.0))
-    if share > band.bend_share_max:
-        return foot.book.reason(
-            "plan.bend_ceiling",
-            what=what,
-            share=round(100 * share),
-            grade=grade,
-            ceiling=round(100 * band.bend_share_max),
-        )
-    tier = foot.ladder.at(rung.family, rung.places).loads.tier
-    if tier > band.tier_max:
-        return foot.book.reason(
-            "plan.tier_ceiling", what=what, tier=tier, grade=grade, ceiling=band.tier_max
-        )
-    return None
-
-
-def _possible(
-    family: Family, places: list[int], foot: _Foot, refused: list[Refusal]
-) -> Fitted | None:
-    """The rung at these places, or the next easier one that can be set up and is within limits."""
-    while True:
-        fitted = foot.ladder.at(family.key, tuple(places))
-        what = fitted.rung.name
-        if fitted.problems:
-            why = foot.book.reason(
-                "plan.not_possible", what=what, why=foot.book.reason(fitted.problems[0]).says
-            )
-            turned = "bend"
-        else:
-            over = _over_band(fitted.rung, foot, what)
-            if over is None:
-                return fitted
-            why, turned = over, "load"
-        refused.append(Refusal(what, foot.side, why))
-        lower = [i for i, dial in enumerate(family.dials) if dial.raises == turned and places[i]]
-        if not lower:
-            return None
-        for index in lower:
-            places[index] -= 1
-
-
-def _over_minutes(rung: Rung, foot: _Foot, what: str) -> Reason | None:
-    """Whether a walk is longer than the minutes given."""
-    needed, given = float(rung.settings.get("minutes", 0.0)), foot.exam.person.minutes_per_day
-    if needed <= given:
-        return None
-    return foot.book.reason("plan.walk_minutes", what=what, needed=needed, minutes=given)
-
-
-def _dose_step(family: Family, fitted: Fitted, foot: _Foot, cap: int) -> tuple[int, Reason]:
-    """First or second step of the dose list; what is not known keeps the first.
-
-    The second needs calm pain, a foot that does not work alone, the minutes, and for a stance that
-    it was held at the visit as long as the dose holds it.
-    """
-    book = foot.book
-    forbids = foot.screening.of(foot.side).forbids
-    usual = foot.exam.number("pain_usual_nprs", foot.side)
-    worst = foot.exam.number("pain_worst_nprs", foot.side)
-    calm = (
-        usual is not None
-        and worst is not None
-        and usual <= book.value("pain.safe_max")
-        and worst <= book.value("pain.acceptable_max")
-    )
-    steady = not forbids & ({"progress"} | ({"hands_free"} if "balance" in family.tags else set()))
-    first = _dose_words(family.doses[0].dose)
-    if not calm or not steady or foot.alone or len(family.doses) == 1:
-        return 1, book.reason("plan.dose_first", dose=first)
-    if cap == 1:
-        return 1, book.reason("plan.dose_minutes", dose=first)
-    dose = family.doses[1].dose
-    held = fitted.rung.settings.get("held")
-    if held is not None:
-        whole = fitted.rung.settings.get("held_by") == "person"
-        found = foot.exam.number(str(held), None if whole else foot.side)
-        if found is None or found < dose.hold_s:
-            told = {"dose": first, "found": found, "needed": dose.hold_s}
-            return 1, book.reason("plan.dose_held", **told)
-    words = _dose_words(dose)
-    return 2, book.reason("plan.dose_second", dose=words, usual=usual, worst=worst)
-
-
-def _dose(family: Family, step: int, foot: _Foot) -> tuple[Dose, list[Reason]]:
-    dose = family.doses[step - 1].dose
-    given = foot.exam.person.days_per_week
-    if given >= dose.days_per_week:
-        return dose, []
-    return replace(dose, days_per_week=given), [
-        foot.book.reason("plan.days", days=given, given=given)
-    ]
-
-
-def _dose_words(dose: Dose) -> str:
-    return f"{dose.sets} x {dose.reps}, hold {dose.hold_s:g} s, {dose.days_per_week} days a week"
-
-
-def _rung_reasons(fitted: Fitted, foot: _Foot) -> list[Reason]:
-    book, demand, loads = foot.book, fitted.demand, fitted.loads
-    reasons = [book.reason("plan.start", what=fitted.rung.name)]
-    if fitted.rung.settings.get("apart"):
-        return [*reasons, book.reason("plan.load_walking")]
-    if demand.bend_deg > 0:
-        reasons.append(
-            book.reason(
-                "plan.bend",
-                bend=f"{demand.bend_deg:.1f}°",
-                available=f"{foot.ladder.body.bend_available_deg:.1f}",
-                share=round(100 * demand.bend_share),
-            )
-        )
-    else:
-        reasons.append(book.reason("plan.no_bend"))
-    reasons.append(
-        book.reason(
-            "plan.load",
-            tier=loads.tier,
-            share=round(100 * loads.share_median),
-            low=round(100 * loads.share_low),
-            high=round(100 * loads.share_high),
-        )
-    )
-    return reasons
-
-
-def _alone(fitted: Fitted, foot: _Foot) -> Fitted:
-    """A rung made for both feet, done with one: nothing is squeezed between the ankles."""
-    if not fitted.rung.settings.get("both"):
-        return fitted
-    settings = {**fitted.rung.settings, "both": False, "squeeze": False}
-    return foot.ladder.fit(replace(fitted.rung, settings=settings))
-
-
-def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]) -> list[Exercise]:
+def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, Foot]) -> list[Exercise]:
     """Join two lines into one where both feet work at once; the easier foot sets the rung."""
     lines = list(chosen.values())
     shared = [bool(e.fitted.rung.settings.get("both")) for e in lines]
@@ -556,7 +258,7 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]) -> list
     limiting = next(e for e in lines if e.side == side)
     foot = feet[side]
     spec = foot.book.families[family]
-    dose, extra = _dose(spec, step, foot)
+    dose, extra = dose_of(spec, step, foot)
     own = min(lines, key=lambda e: e.dose_step)
     dosed = [r for r in own.reasons if r.rule.startswith("plan.dose")]
     pin = limiting.pin or next((e.pin for e in lines if e.pin), None)
@@ -567,7 +269,7 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]) -> list
             dose=dose,
             dose_step=step,
             reasons=(
-                *_rung_reasons(fits[side], foot),
+                *rung_reasons(fits[side], foot),
                 foot.book.reason(shared_limit, **({} if alike else {"side": side})),
                 *dosed,
                 *extra,
@@ -592,141 +294,6 @@ def _once(refusals: Iterable[Refusal]) -> tuple[Refusal, ...]:
     return tuple({(no.what, no.reason.says): no for no in refusals}.values())
 
 
-# ------------------------------------------------------------------ pins
-
-
-def _check_pins(pins: Sequence[Pin], book: Evidence) -> None:
-    faults: list[Fault] = []
-    for number, pin in enumerate(pins, 1):
-        field = f"pin {number}"
-        family = book.families.get(pin.family)
-        if family is None:
-            allowed = ", ".join(book.families)
-            faults.append(Fault(f"{field}.family", pin.family, allowed, "Name a family."))
-            continue
-        dials = {dial.key: [notch.key for notch in dial.notches] for dial in family.dials}
-        for dial, notch in pin.notches.items():
-            if notch not in dials.get(dial, ()):
-                allowed = "; ".join(f"{d} = {' | '.join(n)}" for d, n in dials.items())
-                faults.append(
-                    Fault(f"{field}.{dial}", notch, allowed, "Name a dial and one of its notches.")
-                )
-        if pin.dose_step is not None and not 1 <= pin.dose_step <= len(family.doses):
-            faults.append(
-                Fault(
-                    f"{field}.dose_step",
-                    str(pin.dose_step),
-                    f"1 to {len(family.doses)}",
-                    "Name a step of the family's dose list.",
-                )
-            )
-        for word, text in (("why", pin.why), ("by", pin.by)):
-            if not text.strip():
-                faults.append(Fault(f"{field}.{word}", "nothing", "a few words", "Say it."))
-    if faults:
-        raise InputError("pins", tuple(faults))
-
-
-def _refuse_pin(pin: Pin, says: str) -> None:
-    fault = Fault(
-        f"pin {pin.family}.{pin.side}",
-        "a pinned rung",
-        "nothing, because " + says,
-        "A pin cannot set aside the screen or a missing condition; examine again first.",
-    )
-    raise InputError("pins", (fault,))
-
-
-def _pin_places(exercise: Exercise, pin: Pin, family: Family) -> tuple[int, ...]:
-    places = list(exercise.fitted.rung.places)
-    for index, dial in enumerate(family.dials):
-        if dial.key in pin.notches:
-            keys = [notch.key for notch in dial.notches]
-            places[index] = keys.index(pin.notches[dial.key])
-    return tuple(places)
-
-
-def _spread(
-    pinned: Mapping[Side, Pin], chosen: Mapping[Side, Exercise], feet: Mapping[Side, _Foot]
-) -> dict[Side, Pin]:
-    """A pin on a rung at which both feet work at once holds for both."""
-    spread = dict(pinned)
-    for side, pin in pinned.items():
-        if side in chosen and other(side) in chosen and other(side) not in pinned:
-            family = feet[side].book.families[pin.family]
-            rung = rung_at(family, _pin_places(chosen[side], pin, family))
-            if rung.settings.get("both"):
-                spread[other(side)] = replace(pin, side=other(side))
-    return spread
-
-
-def _pinned(exercise: Exercise, pin: Pin, foot: _Foot, single: bool) -> Exercise:
-    """Put the therapist's choice in place of the computed one; what it goes beyond stays said."""
-    book = foot.book
-    family = book.families[exercise.family]
-    places = _pin_places(exercise, pin, family)
-    fitted = foot.ladder.at(family.key, places)
-    barred = foot.forbidden(fitted.rung.tags, fitted.rung.name)
-    if barred is not None and barred.rule != "plan.grade_forbids":
-        _refuse_pin(pin, barred.says)
-    if fitted.problems:
-        _refuse_pin(pin, book.reason(fitted.problems[0]).says)
-    if single:
-        fitted = _alone(fitted, foot)
-    warnings = [] if barred is None else [book.reason("plan.pin_warning", why=barred.says)]
-    warnings += [
-        book.reason("plan.pin_warning", why=why.says)
-        for why in _pin_objections(family, places, exercise.fitted.rung.places, fitted, foot)
-    ]
-    step = pin.dose_step or exercise.dose_step
-    if step > exercise.dose_step:
-        computed = _dose_words(exercise.dose)
-        warnings.append(book.reason("plan.pin_warning", why=f"the computed dose is {computed}"))
-    dose, extra = _dose(family, step, foot)
-    computed = f"{exercise.fitted.rung.name}, dose step {exercise.dose_step}"
-    return replace(
-        exercise,
-        fitted=fitted,
-        dose=dose,
-        dose_step=step,
-        reasons=(
-            book.reason("plan.pinned", by=pin.by, why=pin.why, computed=computed),
-            *_rung_reasons(fitted, foot)[1:],
-            *(
-                r
-                for r in exercise.reasons
-                if r.rule.startswith("plan.dose") and step == exercise.dose_step
-            ),
-            *extra,
-        ),
-        warnings=tuple(warnings),
-        pin=pin,
-    )
-
-
-def _pin_objections(
-    family: Family,
-    places: tuple[int, ...],
-    start: tuple[int, ...],
-    fitted: Fitted,
-    foot: _Foot,
-) -> Iterator[Reason]:
-    for index, dial in enumerate(family.dials):
-        for place in range(start[index] + 1, places[index] + 1):
-            notch = dial.notches[place]
-            what = f"{family.key} {dial.key} {notch.key}"
-            for why in (
-                foot.lacks(notch.needs, what),
-                foot.unmet(notch.allow_if, what),
-                _not_first(notch, foot, what),
-            ):
-                if why is not None:
-                    yield why
-    over = _over_band(fitted.rung, foot, fitted.rung.name)
-    if over is not None:
-        yield over
-
-
 def _notes(
     exam: Exam,
     screening: Screening,
@@ -739,8 +306,8 @@ def _notes(
         yield book.reason("plan.ask_first_foot")
     if ranks != book.priority:
         yield book.reason("plan.balance_first")
-    if session.seconds > exam.person.minutes_per_day * 60:
-        needed = -(-session.seconds // 60)
+    if session.seconds > exam.person.minutes_per_day * MINUTE:
+        needed = -(-session.seconds // MINUTE)
         minutes = exam.person.minutes_per_day
         yield book.reason("plan.pinned_long", needed=needed, minutes=minutes)
     for side in SIDES:

@@ -119,8 +119,7 @@ def assumed_in(book: Evidence) -> Assumed:
     EvidenceError
         When the book lacks a row or its range.
     """
-    triangles = tuple((book.low(key), book.value(key), book.high(key)) for key in _KEYS)
-    return Assumed(triangles, int(book.value("load.draws")), int(book.value("load.seed")))
+    return Assumed(book.spans(_KEYS), int(book.value("load.draws")), int(book.value("load.seed")))
 
 
 @lru_cache(maxsize=128)

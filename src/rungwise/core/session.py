@@ -9,8 +9,10 @@ from rungwise.core.evidence import Evidence, Family
 from rungwise.core.ladder import rung_at
 from rungwise.core.terms import SIDES, Exercise, Moment, Reason, Rung, Session, Side
 
-__all__ = ["kit_of", "place_of", "running_order", "seconds_of", "share_minutes"]
+__all__ = ["MINUTE", "kit_of", "place_of", "running_order", "seconds_of", "share_minutes"]
 
+#: Seconds in a minute [s].
+MINUTE = 60
 Block = tuple[str, str]  # family, place
 
 
@@ -118,13 +120,13 @@ def share_minutes(
     caps = {f: fixed.get(f, min(2, len(book.families[f].doses))) for f in families}
     cuts: list[Reason] = []
     timed = [f for f in families if not book.families[f].settings.get("apart")]
-    while timed and (seconds := _in_full(timed, caps, book)) > minutes * 60:
+    while timed and (seconds := _in_full(timed, caps, book)) > minutes * MINUTE:
         lower = next((f for f in reversed(timed) if caps[f] > 1 and f not in fixed), None)
         if lower is not None:
             caps[lower] = 1
             cuts.append(book.reason("session.lower_dose", what=lower, minutes=minutes))
             continue
-        last, needed = timed[-1], -(-seconds // 60)
+        last, needed = timed[-1], -(-seconds // MINUTE)
         if len(timed) == 1:
             cuts.append(book.reason("session.too_long", what=last, needed=needed, minutes=minutes))
             break

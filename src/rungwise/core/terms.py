@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, time
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -42,10 +43,18 @@ __all__ = [
     "Side",
     "SideScreen",
     "Value",
+    "other",
 ]
 
 Side = Literal["right", "left"]
 SIDES: tuple[Side, Side] = ("right", "left")
+
+
+def other(side: Side) -> Side:
+    """The other side."""
+    return "left" if side == "right" else "right"
+
+
 Level = Literal["emergency", "urgent", "review", "caution"]
 LEVELS: tuple[Level, ...] = ("emergency", "urgent", "review", "caution")
 Outcome = Literal["refer", "hold", "review", "careful", "go"]
@@ -213,9 +222,16 @@ class Exam:
     avoid: tuple[str, ...] = ()
     clinic: Mapping[str, str] = field(default_factory=dict)
 
+    @cached_property
+    def _found(self) -> Mapping[tuple[str, Side | None], tuple[Measured, ...]]:
+        found: dict[tuple[str, Side | None], tuple[Measured, ...]] = {}
+        for m in self.measured:
+            found[m.measure, m.side] = (*found.get((m.measure, m.side), ()), m)
+        return found
+
     def readings(self, measure: str, side: Side | None = None) -> tuple[Measured, ...]:
         """All readings of a measure on one side (or of the whole person), in the order given."""
-        return tuple(m for m in self.measured if m.measure == measure and m.side == side)
+        return self._found.get((measure, side), ())
 
     def found(self, measure: str, side: Side | None = None) -> Value | None:
         """The last value found, or None when it was not examined."""

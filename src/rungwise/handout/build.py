@@ -120,7 +120,8 @@ class _Builder:
 
     def _cautions(self) -> Iterator[Lines]:
         for side in SIDES:
-            if "pain_guided" in self.plan.screening.of(side).forbids:
+            works = any(e.both or e.side == side for e in self.plan.exercises)
+            if works and "pain_guided" in self.plan.screening.of(side).forbids:
                 foot = self.words.say(f"foot.{side}")
                 lines = self.words.lines("numb.lines", foot=foot)
                 yield Lines("numb", self.words.say("numb.title"), lines)
@@ -317,13 +318,14 @@ class _Builder:
         title = self.words.say(f"exercise.{exercise.family}.title")
         labels = {**self.words.under("drawing"), f"title.{exercise.family}": title}
         drawing = draw_pose(exercise.fitted, body, labels)
+        foot = self._feet_word(exercise)
         return Figure(
             name=f"{exercise.family}_{side}",
             svg=drawing.svg,
             alt=drawing.alt,
             width_mm=drawing.width_mm,
             height_mm=drawing.height_mm,
-            caption=self._feet_word(exercise),
+            caption="" if f">{foot}</text>" in drawing.svg else foot,
         )
 
     # -------------------------------------------------------------- diary

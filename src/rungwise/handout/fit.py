@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from rungwise.draw.lettering import text_width
-from rungwise.handout.sheet import Diary, Lines, Panel, Week
+from rungwise.handout.sheet import Diary, Lines, Panel
 
 __all__ = ["PAPERS", "Fit", "Form", "fit_diary", "fit_panel", "form_of", "lines_needed"]
 
@@ -22,6 +22,10 @@ MM_PER_PT = 25.4 / 72
 GUTTER, INSET = 4.0, 3.0
 #: Heights in lines of text: a line with the space after it, a heading with its spaces.
 PITCH_EM, WRAP_EM, HEADING_EM = 1.36, 1.28, 2.3
+#: A column for regular letters is as good as this much of it for bold ones [1].
+BOLD = 0.95
+#: Rows of the diary [mm].
+LOWEST_ROW, HIGHEST_ROW = 6.5, 9.0
 #: A line of a list is this much narrower than its column [em].
 INDENT_EM = 1.0
 
@@ -36,8 +40,8 @@ class Form:
         Paper.
     large : bool
         Large print, in one column.
-    size : float
-        Body type [pt].
+    size, small : float
+        Body type, and that of the small print [pt].
     side, top, bottom : float
         Margins [mm].
     """
@@ -45,6 +49,7 @@ class Form:
     paper: str
     large: bool
     size: float
+    small: float
     side: float
     top: float
     bottom: float
@@ -68,17 +73,17 @@ class Form:
     @property
     def picture(self) -> float:
         """Width of a drawing [mm]: 85 at least, so that its labels can be read."""
-        return min(self.column, 115.0)
+        return min(self.column, 100.0)
 
 
 def form_of(paper: str, large: bool) -> Form:
     """The form of a paper, in ordinary or large print."""
-    return Form(paper, large, *((18.0, 14.0, 12.0, 29.0) if large else (14.0, 14.0, 12.0, 24.0)))
+    return Form(paper, large, *((18.0, 14.0, 14.0, 12.0, 29.0) if large else (14.0, 11.0, 14.0, 12.0, 24.0)))
 
 
 @lru_cache(maxsize=8192)
 def _word(word: str) -> float:
-    return text_width(word, 1.0)
+    return text_width(word, 1.0, bold=False)
 
 
 def lines_needed(text: str, width_em: float) -> int:
@@ -147,7 +152,7 @@ def fit_panel(panel: Panel, form: Form) -> Fit:
     ]
     wide = column if form.large or len(panel.feet) > 1 or len(panel.figures) == 1 else 2 * column
     numbers = [
-        2.6 + _height(foot.dose, wide - 1.5) + _height(foot.sizes, wide - 2.5)
+        2.6 + _height(foot.dose, BOLD * (wide - 1.5)) + _height(foot.sizes, wide - 2.5)
         for foot in panel.feet
     ]
     head = 3.0 + _height((panel.setting,), form.width / em - 2.0)
@@ -169,28 +174,32 @@ def _fit(panel: Panel, cut: int, beside: bool, height_em: float, form: Form) -> 
     return Fit(panel.parts[:cut], panel.parts[cut:], beside, height, height > form.height)
 
 
-def fit_diary(diary: Diary, form: Form) -> dict[str, object]:
+def fit_diary(diary: Diary, below: Sequence[str], form: Form) -> dict[str, object]:
     """Sizes of the diary's grid: two weeks side by side, one in large print.
+
+    Its rows are as high as one page allows. Where they would be too low to write in, they are high
+    and the diary takes more pages.
 
     Parameters
     ----------
     diary : Diary
         The diary.
+    below : sequence of str
+        Paragraphs of small print under it.
     form : Form
         Paper and type.
     """
-    size = 13.0 if form.large else 10.5
-    cell = 15.0 if form.large else 9.4
-    side_by_side = 1 if form.large else 2
-    days = max(len(week.days) for week in diary.weeks) * side_by_side
-    label = (form.width - days * cell - 2.0) / (size * MM_PER_PT)
-    rows = max(lines_needed(row, label) for row in (*diary.rows, *diary.mornings))
-    spans: list[Sequence[Week]] = [
-        diary.weeks[i : i + side_by_side] for i in range(0, len(diary.weeks), side_by_side)
-    ]
-    return {
-        "size": size,
-        "cell": cell,
-        "height": max(8.0, 2.5 + 1.3 * rows * size * MM_PER_PT),
-        "spans": spans,
-    }
+    size, cell, abreast = (13.0, 15.0, 1) if form.large else (10.5, 9.2, 2)
+    spans = [diary.weeks[i : i + abreast] for i in range(0, len(diary.weeks), abreast)]
+    days = max(sum(len(week.days) for week in span) for span in spans)
+    rows = (*diary.rows, *diary.mornings)
+    em, small = form.size * MM_PER_PT, size * MM_PER_PT
+    label = (form.width - days * cell - 2.0) / small
+    wrapped = sum(lines_needed(row, label) - 1 for row in rows) * 0.7 * small
+    lines = em * (HEADING_EM + _height(diary.lines, form.width / em - INDENT_EM) + 2.5)
+    print_mm = form.small * MM_PER_PT
+    rest = print_mm * (1.5 + _height(below, BOLD * form.width / print_mm))
+    rest += lines + len(spans) * (3.5 * 1.3 * small + 8.0 + wrapped)
+    free = (form.height - rest) / (len(spans) * len(rows))
+    height = HIGHEST_ROW if free < LOWEST_ROW else min(free, HIGHEST_ROW)
+    return {"size": size, "cell": cell, "row": height, "spans": spans}

@@ -84,10 +84,10 @@ def _files(sheet: Handout | NotNow, form: Form) -> dict[str, bytes]:
     found = {}
     if isinstance(sheet, Handout):
         data["panels"] = [_panel(panel, form) for panel in sheet.panels]
-        data["diary"] = {**_plain(sheet.diary), **_plain(fit_diary(sheet.diary, form))}
+        below = (sheet.old_reminders, " ".join((sheet.small.heading, *sheet.small.lines)))
+        data["diary"] = {**_plain(sheet.diary), **_plain(fit_diary(sheet.diary, below, form))}
         found = {f"{name}.svg": svg.encode() for name, svg in sheet.drawings()}
     foot = {name: data.pop(name) for name in ("footer", "identity", "page", "edition")}
-    data["large"] = form.large
     data["form"] = {
         **_plain(form),
         "language": sheet.language,

@@ -35,7 +35,7 @@ class Figure:
     width_mm, height_mm : float
         Its size [mm].
     caption : str
-        The foot, as a word.
+        Which foot, as a word; empty when the drawing itself says it.
     """
 
     name: str
