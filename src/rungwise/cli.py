@@ -486,6 +486,7 @@ def _demo(args: argparse.Namespace) -> int:
     sys.stdout.write(table([HEADING, *rows]))
     for heading, name in (
         ("Invented people. Open first:", "programme.pdf"),
+        ("For those without a programme:", "not-now.pdf"),
         ("Why each line stands there, or why there is none:", "reasons.txt"),
     ):
         print(f"\n{heading}")

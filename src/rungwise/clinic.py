@@ -123,7 +123,7 @@ def sheets(
     paper: str = "a4",
     large: bool = False,
 ) -> dict[str, bytes]:
-    """Make every sheet of a plan: file name -> content.
+    """Make every sheet of a plan, or that of a person without exercises: file name -> content.
 
     Parameters
     ----------

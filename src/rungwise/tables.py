@@ -65,9 +65,7 @@ def write_table(rows: Sequence[Mapping[str, Cell]]) -> str:
             if not _may_stand(cell)
         ]
     faults += [
-        Fault("header", repr(name), "text that is not empty", "Name the column.")
-        for name in columns
-        if not isinstance(name, str) or not name
+        Fault("header", repr(name), "not empty", "Name the column.") for name in columns if not name
     ]
     if faults:
         raise InputError("table", tuple(faults))

@@ -60,6 +60,7 @@ def test_o18_two_points_of_pain_are_much_better() -> None:
     assert found.size == "much_better"
     assert found.mdc95 == pytest.approx(1.33, abs=0.005)
     assert found.verdict == "beyond error and worthwhile"
+    assert rules(found) == ["change.beyond", "change.reached"]
 
 
 def test_o18_one_point_of_pain_is_minimal_only() -> None:

@@ -1,7 +1,8 @@
 """The closed forms of the toe against a rigid-body engine that knows nothing of them.
 
-Two models of our own, gravity and friction off: a toe hinged above the floor and pressed onto a
-roll, and a foot free to rise and pitch whose heel a spring lifts while the toe is held down. The
+Three models of our own, gravity and friction off: a toe hinged above the floor and pressed onto a
+roll or the edge of a cloth; a foot free to rise and pitch whose heel a spring lifts while the toe
+is held down; and such a foot pushed down with its ball on a cloth, or perched on its edge. The
 engine's answers are kept in ``tests/data/mujoco_cases.csv``, so the closed forms are checked even
 where the engine is not installed; where it is, it is run again. It validates algebra, not biology.
 
@@ -18,15 +19,23 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rungwise.core.planar import bend_from_heel_height, bend_from_roll_at, touch_of_roll
+from rungwise.core.planar import (
+    bend_from_cloth,
+    bend_from_cloth_reach,
+    bend_from_heel_height,
+    bend_from_roll_at,
+    touch_of_roll,
+)
 
 CASES = Path(__file__).resolve().parents[1] / "data" / "mujoco_cases.csv"
 COLUMNS = ("kind", "size_mm", "place_mm", "lever_mm", "head_mm", "bend_deg", "force_n", "moment_nm")
 BEND_ERROR_DEG = 0.01
 FORCE_ERROR = 0.005
 PRESS_NM = 1.0  # torque that presses the toe onto the roll
-LOAD_N = 300.0  # push down on the axis in the heel raise
-HOLD_NM = 2.0  # torque that holds the toe down in the heel raise
+LOAD_N = 300.0  # push down on the axis in the heel raise and on the cloth
+HOLD_NM = 2.0  # torque that holds the toe down in the heel raise, the heel down on the cloth
+REST_NM = 0.5  # torque that keeps the toe flat when the ball is on the cloth
+LEVER_MM = 189.0  # far end of the heel on the cloth
 
 # Stiff, well damped contacts between heavy bodies: the surfaces give way by micrometres only.
 WORLD = """
@@ -46,6 +55,25 @@ TOE = """
   </body>
 """
 ROLL = '<geom type="capsule" fromto="{x} -0.1 {radius} {x} 0.1 {radius}" size="{radius}"/>'
+CLOTH = '<geom type="box" size="0.1 0.1 {half}" pos="{middle} 0 {half}"/>'
+# The toe is a plate, a tangent of the head. Perched it reaches 4 mm back past the touch and no
+# torque holds it: the load alone lets the axis sink to its lowest place. A toe that began just at
+# the touch would have nothing to rest on there: any press would turn it about the edge.
+ON_CLOTH = """
+  <geom type="plane" size="1 1 0.1"/>
+  <body pos="0 0 {start}">
+    <inertial pos="-0.05 0 0" mass="5" diaginertia="0.1 0.1 0.1"/>
+    <joint name="up" type="slide" axis="0 0 1" damping="40"/>
+    <joint name="pitch" type="hinge" axis="0 -1 0" damping="2"/>
+    <geom type="capsule" fromto="0 -0.03 0 0 0.03 0" size="{head}"/>
+    <geom name="heel" type="box" size="0.01 0.02 0.004" pos="{heel} 0 {under}"/>
+    <body>
+      <inertial pos="0.03 0 0" mass="5" diaginertia="0.05 0.05 0.05"/>
+      <joint name="toe" type="hinge" axis="0 -1 0" damping="{damping}"/>
+      <geom type="box" size="{length} 0.02 0.004" pos="{along} 0 {under}"/>
+    </body>
+  </body>
+"""
 FOOT = """
   <geom type="plane" size="1 1 0.1"/>
   <body pos="0 0 {head}">
@@ -65,12 +93,26 @@ FOOT = """
 
 def press_on_roll(mujoco: Any, diameter_mm: float, place_mm: float, head_mm: float) -> Any:
     """Bend [deg] and contact force [N] of a toe pressed onto a roll."""
-    head, radius, half = head_mm / 1000, diameter_mm / 2000, 0.003
-    bodies = TOE.format(head=head, half=half, under=half - head)
-    bodies += ROLL.format(x=place_mm / 1000, radius=radius)
+    roll = ROLL.format(x=place_mm / 1000, radius=diameter_mm / 2000)
+    return press_toe(mujoco, roll, head_mm / 1000)
+
+
+def press_on_edge(mujoco: Any, thickness_mm: float, edge_mm: float, head_mm: float) -> Any:
+    """Bend [deg] and contact force [N] of a toe pressed onto the near edge of a cloth."""
+    return press_toe(mujoco, cloth(thickness_mm, edge_mm), head_mm / 1000)
+
+
+def cloth(thickness_mm: float, edge_mm: float) -> str:
+    return CLOTH.format(middle=edge_mm / 1000 + 0.1, half=thickness_mm / 2000)
+
+
+def press_toe(mujoco: Any, prop: str, head: float) -> Any:
+    """Bend [deg] and contact force [N] of a toe pressed onto something on the floor."""
+    half = 0.003
+    bodies = TOE.format(head=head, half=half, under=half - head) + prop
     model = mujoco.MjModel.from_xml_string(WORLD.format(bodies=bodies))
     data = mujoco.MjData(model)
-    data.qpos[0] = 1.6  # well above the roll; the torque brings it down
+    data.qpos[0] = 1.6  # well above it; the torque brings it down
     for _ in range(20000):
         data.qfrc_applied[0] = -PRESS_NM
         mujoco.mj_step(model, data)
@@ -112,6 +154,32 @@ def lift_heel(mujoco: Any, height_mm: float, lever_mm: float, head_mm: float) ->
     )
 
 
+def stand_on_cloth(mujoco: Any, thickness_mm: float, edge_mm: float, head_mm: float) -> Any:
+    """Bend [deg], all contact forces up [N], moment of the heel's contacts [Nm]."""
+    head, perched = head_mm / 1000, edge_mm > 0
+    behind = 0.004 if perched else 0.0
+    bodies = cloth(thickness_mm, edge_mm) + ON_CLOTH.format(
+        start=head + thickness_mm / 1000 + 0.002,  # from just above, flat
+        head=head,
+        heel=0.01 - LEVER_MM / 1000,
+        under=0.004 - head,
+        length=0.03 + behind / 2,
+        along=0.03 - behind / 2,
+        damping=2 if perched else 0.05,
+    )
+    model = mujoco.MjModel.from_xml_string(WORLD.format(bodies=bodies))
+    data = mujoco.MjData(model)
+    for step in range(40000):
+        data.qfrc_applied[:] = (-LOAD_N, HOLD_NM, 0.0 if perched else -REST_NM)
+        mujoco.mj_step(model, data)
+        if step > 2000 and np.abs(data.qvel).max() < 1e-10:
+            break
+    touching = [data.contact[i] for i in range(data.ncon)]
+    up = contact_forces(mujoco, model, data) * [abs(c.frame[2]) for c in touching]
+    levers = [-c.pos[0] * (model.geom("heel").id in c.geom) for c in touching]
+    return float(np.degrees(data.qpos[2])), float(up.sum()), float(up @ levers)
+
+
 def contact_forces(mujoco: Any, model: Any, data: Any) -> Any:
     """Normal force of each contact [N]."""
     forces = np.zeros((data.ncon, 6))
@@ -131,6 +199,21 @@ def raise_inputs() -> list[tuple[float, float, float]]:
     return list(itertools.product((15.0, 35.0, 65.0, 100.0), (165.0, 189.0), (18.0, 22.0)))
 
 
+def edge_inputs() -> list[tuple[float, float, float]]:
+    """Thickness, edge, head [mm], the edge in front of the ball."""
+    return list(itertools.product((2.0, 6.0, 12.0, 20.0), (35.0, 50.0, 65.0), (16.0, 22.0)))
+
+
+def perched_inputs() -> list[tuple[float, float, float]]:
+    """Thickness, edge, head [mm], the edge under the ball."""
+    return list(itertools.product((6.0, 12.0), (3.0, 7.0, 11.0), (16.0, 22.0)))
+
+
+def on_cloth_inputs() -> list[tuple[float, float, float]]:
+    """Thickness, edge, head [mm], the edge behind the ball."""
+    return list(itertools.product((4.0, 12.0, 20.0), (-5.0, -30.0), (16.0, 22.0)))
+
+
 def run_engine(mujoco: Any) -> list[dict[str, Any]]:
     rows = []
     for diameter, place, head in roll_inputs():
@@ -139,6 +222,13 @@ def run_engine(mujoco: Any) -> list[dict[str, Any]]:
     for height, lever, head in raise_inputs():
         reached, bend, force, moment = lift_heel(mujoco, height, lever, head)
         rows.append(("heel", reached, 0.0, lever, head, bend, force, moment))
+    for thickness, edge, head in edge_inputs():
+        bend, force = press_on_edge(mujoco, thickness, edge, head)
+        rows.append(("edge", thickness, edge, 0.0, head, bend, force, PRESS_NM))
+    for kind, inputs in (("perched", perched_inputs()), ("on_cloth", on_cloth_inputs())):
+        for thickness, edge, head in inputs:
+            bend, force, moment = stand_on_cloth(mujoco, thickness, edge, head)
+            rows.append((kind, thickness, edge, LEVER_MM, head, bend, force, moment))
     return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
 
 
@@ -157,6 +247,16 @@ def disagreements(case: dict[str, Any]) -> list[str]:
         bend = bend_from_roll_at(*place)
         force = PRESS_NM / (touch_of_roll(*place) / 1000)
         moment = PRESS_NM
+    elif case["kind"] == "edge":
+        size, edge, head = case["size_mm"], case["place_mm"], case["head_mm"]
+        bend = bend_from_cloth(size, edge, head)
+        # the touch lies as far from the axis as the edge does, and the link is `head` below it
+        touch = np.sqrt(edge**2 + (head - size) ** 2 - head**2)
+        force, moment = PRESS_NM / (touch / 1000), PRESS_NM
+    elif case["kind"] in ("perched", "on_cloth"):
+        place = (case["size_mm"], case["place_mm"], case["head_mm"])
+        bend = bend_from_cloth_reach(*place, case["lever_mm"])
+        force, moment = LOAD_N, HOLD_NM + (REST_NM if case["kind"] == "on_cloth" else 0.0)
     else:
         bend = bend_from_heel_height(case["size_mm"], case["lever_mm"], case["head_mm"])
         force, moment = LOAD_N, HOLD_NM
@@ -174,7 +274,23 @@ def test_closed_forms_agree_with_the_recorded_engine() -> None:
     cases = recorded()
     assert len([c for c in cases if c["kind"] == "roll"]) == len(roll_inputs()) >= 14
     assert len([c for c in cases if c["kind"] == "heel"]) == len(raise_inputs()) >= 6
+    assert len([c for c in cases if c["kind"] == "edge"]) == len(edge_inputs()) >= 12
+    assert len([c for c in cases if c["kind"] == "perched"]) == len(perched_inputs()) >= 6
+    assert len([c for c in cases if c["kind"] == "on_cloth"]) == len(on_cloth_inputs()) >= 6
     assert [(case, wrong) for case in cases for wrong in disagreements(case)] == []
+
+
+def test_the_cloth_cases_lie_in_the_regime_they_are_named_after() -> None:
+    """The head leaves the floor where the edge comes nearer than √(τ (2a - τ))."""
+    for case in recorded():
+        size, edge, head = case["size_mm"], case["place_mm"], case["head_mm"]
+        last = np.sqrt(size * max(2 * head - size, 0.0))
+        if case["kind"] == "edge":
+            assert edge > last
+        elif case["kind"] == "perched":
+            assert 0 < edge < last
+        elif case["kind"] == "on_cloth":
+            assert edge < 0
 
 
 def test_a_wrong_form_would_be_seen() -> None:
@@ -182,7 +298,15 @@ def test_a_wrong_form_would_be_seen() -> None:
     case = next(c for c in recorded() if c["kind"] == "roll" and c["bend_deg"] > 20)
     wrong = {**case, "force_n": PRESS_NM / (case["place_mm"] / 1000)}
     assert disagreements(wrong)
-    assert disagreements({**case, "bend_deg": case["bend_deg"] + 0.02})
+    for kind in ("roll", "heel", "edge", "perched", "on_cloth"):
+        case = next(c for c in recorded() if c["kind"] == kind)
+        assert disagreements({**case, "bend_deg": case["bend_deg"] + 0.02})
+        assert disagreements({**case, "size_mm": case["size_mm"] + 1.0})
+    case = next(c for c in recorded() if c["kind"] == "edge" and c["bend_deg"] > 20)
+    assert disagreements({**case, "force_n": PRESS_NM / (case["place_mm"] / 1000)})
+    case = next(c for c in recorded() if c["kind"] == "perched")
+    link_alone = np.degrees(np.arcsin(case["place_mm"] / case["head_mm"]))
+    assert disagreements({**case, "bend_deg": link_alone})
 
 
 def test_the_engine_still_says_what_was_recorded() -> None:

@@ -177,4 +177,4 @@ def test_uses_name_rules_exercises_and_code() -> None:
     used = uses_of("pain.safe_max", BOOK)
     assert any(u.startswith("rule ") for u in used)
     assert any(u.startswith("exercise ") for u in used)
-    assert any(re.match(r"prescribe\.", u) for u in used)
+    assert any(re.match(r"start\.", u) for u in used)

@@ -108,6 +108,8 @@ def test_no_programme_is_an_answer(tmp_path: Path, capsys: pytest.CaptureFixture
     assert (code, err) == (11, "")
     assert "No exercises" in text
     assert not (tmp_path / "o/programme.pdf").exists()
+    assert (tmp_path / "o/not-now.pdf").read_bytes().startswith(b"%PDF-1.7")
+    assert "Go to a hospital today" in (tmp_path / "o/not-now.txt").read_text("utf-8")
     assert "EMERGENCY" in (tmp_path / "o/reasons.txt").read_text("utf-8")
 
 

@@ -23,9 +23,9 @@ from rungwise.core.ladder import rungs_of
 from rungwise.core.reading import score, split_sentences
 from rungwise.core.terms import SIDES, Body, Exam, Fitted, Plan, Side
 from rungwise.draw import Drawing, draw_pose
-from rungwise.handout import Handout, build, build_handout, reading_of, to_pdf, to_text
+from rungwise.handout import Handout, Panel, build, build_handout, reading_of, to_pdf, to_text
 from rungwise.handout import page as layout
-from rungwise.handout.fit import form_of
+from rungwise.handout.fit import fit_panel, form_of
 from rungwise.handout.text import running_text
 from rungwise.words import load_syllables, load_words, pseudo_right_to_left
 from tests.edges.sample_plan import DOSES, STANDARD, clinic_exam, make_plan
@@ -451,7 +451,9 @@ def test_pdf_is_tagged_for_screen_readers(sheet: Handout, paper: str, large: boo
         assert tables == (weeks if large else weeks // 2)  # two weeks side by side
         assert len(in_tree(pdf, "TH")) == 8 * weeks + tables
         cells = 7 * weeks * (len(sheet.diary.rows) + len(sheet.diary.mornings))
-        assert len(in_tree(pdf, "TD")) == cells + tables * len(sheet.diary.rows + sheet.diary.mornings)
+        assert len(in_tree(pdf, "TD")) == cells + tables * len(
+            sheet.diary.rows + sheet.diary.mornings
+        )
 
 
 @pytest.mark.parametrize("paper", ["a4", "us-letter"])
@@ -521,6 +523,61 @@ def lines_of(page: pypdf.PageObject) -> list[tuple[float, float]]:
 
     page.extract_text(visitor_text=note)
     return found
+
+
+@pytest.mark.parametrize("code", ["en", "es"])
+@pytest.mark.parametrize("family", sorted(BOOK.families))
+def test_no_panel_is_taller_than_thought(
+    family: str, code: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The estimate is the guard: a panel kept whole surely fits its page, so nothing is cut off.
+    monkeypatch.setattr(build, "draw_pose", draw_pose)
+    base, words = clinic_exam(), load_words(code)
+    panels: list[Panel] = []
+    last = build_handout(make_plan(BOOK), BOOK, words)
+    for sides in (SIDES, SIDES[:1]):
+        for rung in rungs_of(BOOK.families[family]):
+            made = make_plan(BOOK, [(family, s, dict(rung.notches)) for s in sides], exam=base)
+            if not any(e.fitted.problems for e in made.exercises):
+                panels += build_handout(made, BOOK, words).panels
+    named = []
+    for number, panel in enumerate(dict.fromkeys(panels)):
+        figures = tuple(replace(f, name=f"{number}_{f.name}") for f in panel.figures)
+        named.append(replace(panel, number=number, title=f"Panel{number}z", figures=figures))
+    form = form_of("us-letter", False)
+    reader = pypdf.PdfReader(io.BytesIO(to_pdf(replace(last, panels=tuple(named)), form.paper)))
+    seen = {}
+    for page in reader.pages:
+        text = re.sub(r"\s+", "", page.extract_text())
+        lines = [y for y, size in lines_of(page) if size > 10.0]
+        for number in map(int, re.findall(r"Panel(\d+)z", text)):
+            alone = text.count("Panel") == 1 and text.startswith(f"{number}.Panel")
+            seen[number] = (text, (max(lines) - min(lines)) * 25.4 / 72 if alone else None)
+    assert any(height is not None for _, height in seen.values())
+    for panel in named:
+        fit = fit_panel(panel, form)
+        text, height = seen[panel.number]
+        assert height is None or height <= fit.height
+        if not fit.breaks:
+            assert fit.height <= form.height
+            for part in panel.parts:
+                assert all(re.sub(r"\s", "", line) in text for line in part.lines)
+
+
+def test_a_panel_taller_than_a_page_breaks_and_loses_nothing(sheet: Handout) -> None:
+    panel = sheet.panels[0]
+    many = tuple(f"Line {n} of a very long list of steps." for n in range(60))
+    long = replace(
+        panel,
+        parts=(
+            replace(panel.parts[0], lines=many[:9]),
+            *(replace(panel.parts[0], lines=many[n : n + 9]) for n in range(9, 60, 9)),
+        ),
+    )
+    assert fit_panel(long, form_of("a4", False)).breaks
+    text = extracted(to_pdf(replace(sheet, panels=(long, *sheet.panels[1:]))))
+    for line in many:
+        assert line in text
 
 
 def test_each_exercise_begins_a_page_in_large_print(sheet: Handout) -> None:

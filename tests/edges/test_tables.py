@@ -73,7 +73,7 @@ def test_nothing_written_is_nothing_read() -> None:
 
 
 def test_every_bad_cell_is_named_at_once() -> None:
-    rows = [{"a": float("nan"), "b": True}, {"a": 1}]
+    rows: list[dict[str, Cell]] = [{"a": float("nan"), "b": True}, {"a": 1}]
     with pytest.raises(InputError) as caught:
         write_table(rows)
     assert [f.field for f in caught.value.faults] == ["row 1, a", "row 1, b", "row 2"]

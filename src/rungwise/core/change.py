@@ -109,14 +109,15 @@ def judge_change(
         after=printed(after, sem.unit),
         difference=shown,
         sem=printed(sem.value, sem.unit),
-        mdc=f"{printed(float(f'{mdc:.3g}'), sem.unit)}",
+        mdc=printed(float(f"{mdc:.3g}"), sem.unit),
         z=f"{z:.2f}",
         p=f"{p:.2g}",
     )
     reasons = [with_row(told, sem)]
     sizes = list(_sizes(measure, difference, share, shown, book))
-    reasons += [reason for _, _, reason in sizes] or [book.reason("change.no_limit")]
     reached = [level for level, enough, _ in sizes if enough]
+    told_of = [why for level, enough, why in sizes if not enough or level == reached[-1]]
+    reasons += told_of or [book.reason("change.no_limit")]
     worthwhile = bool(sizes) and sizes[-1][1]
     if not beyond and difference:
         if worthwhile:

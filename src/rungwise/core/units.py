@@ -92,9 +92,11 @@ def count_units(
     unit = int(book.value("units.minutes_per_unit"))
     slack = unit - int(book.value("units.first_unit_from_min"))
     whole = sum(minutes.values())
+    tied: tuple[str, ...] = ()
+    extra = 0
     if way == "midpoint":
         each = {name: (spent + slack) // unit for name, spent in minutes.items()}
-        total, tied, extra = sum(each.values()), (), 0
+        total = sum(each.values())
     else:
         total = (whole + slack) // unit
         each, tied, extra = _shared(minutes, total, unit)

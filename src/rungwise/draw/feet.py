@@ -65,7 +65,7 @@ def draw_toe_press(scene: Scene) -> None:
     draw_bend(scene, view, foot)
     x, y = over(0.33)
     sheet.say(
-        scene.say("touch_here"), "touch_here", around((x, y - 36.0), 16.0), size=36.0, room=260.0
+        scene.say("touch_here"), "touch_here", around((x, y - 36.0), 16.0), size=40.0, room=260.0
     )
 
 
@@ -234,7 +234,7 @@ def _draw_height(scene: Scene, view: View) -> None:
         scene.say("lower_slowly"),
         "lower_slowly",
         around((0.5 * (x + down), low - 150.0), 10.0),
-        size=34.0,
+        size=40.0,
         room=170.0,
     )
 
@@ -288,7 +288,7 @@ def _draw_load(scene: Scene, view: View) -> None:
         scene.say("load", kg=scene.told["kg"]),
         "load.label",
         [view.at((-22.0, base + 44.0))],
-        size=26.0,
+        size=34.0,
         bold=True,
         room=62.0,
         lines=1,

@@ -329,7 +329,7 @@ def draw_panel(scene: Scene, middle: float) -> View:
 def caption(scene: Scene, key: str) -> None:
     """Write what the hands do under the whole person."""
     spot = (scene.x(0.5 * (PANEL_LEFT + PANEL_RIGHT)), 0.5 * (FLOOR + HEIGHT - 16.0))
-    scene.sheet.say(scene.say(key), key, [spot], size=34.0, room=244.0)
+    scene.sheet.say(scene.say(key), key, [spot], size=40.0, room=244.0)
 
 
 def posed_leg(scene: Scene) -> Leg:

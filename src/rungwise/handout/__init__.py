@@ -1,8 +1,9 @@
 """The sheet that a patient takes home: built as data, then laid out as PDF or plain text.
 
-`build_handout` makes the programme, `build_notice` the sheet of a person without exercises. Each takes every number from the plan and every word from the language file; nothing is
-worked out again here. Text that is not ours (label, clinic's lines, the patient's own activities)
-reaches the page only as data: it is never read as markup.
+`build_handout` makes the programme, `build_notice` the sheet of a person who may not exercise for
+now. Each takes every number from the plan and every word from the language file; nothing is worked
+out again here. Text that is not ours (label, clinic's lines, the patient's own activities) reaches
+the page only as data: it is never read as markup.
 """
 
 from rungwise.handout.build import build_handout

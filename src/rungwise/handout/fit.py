@@ -1,17 +1,17 @@
 """How a sheet fits its paper: sizes, columns and what may break, decided before it is laid out.
 
-Heights are estimates, made from letter widths that are too wide rather than too narrow. Nothing can
+Heights are estimates, rather too much than too little. Nothing can
 be lost by them: a panel that may be taller than a page is allowed to break, and a panel that is
 kept whole is one that surely fits.
 """
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from rungwise.draw.lettering import text_width
 from rungwise.handout.sheet import Diary, Lines, Panel
 
 __all__ = ["PAPERS", "Fit", "Form", "fit_diary", "fit_panel", "form_of", "lines_needed"]
@@ -21,11 +21,47 @@ PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 MM_PER_PT = 25.4 / 72
 GUTTER, INSET = 4.0, 3.0
 #: Heights in lines of text: a line with the space after it, a heading with its spaces.
-PITCH_EM, WRAP_EM, HEADING_EM = 1.36, 1.28, 2.3
+PITCH_EM, WRAP_EM, HEADING_EM, CAPTION_EM = 1.34, 1.27, 2.25, 1.6
 #: A column for regular letters is as good as this much of it for bold ones [1].
-BOLD = 0.95
-#: Rows of the diary [mm].
-LOWEST_ROW, HIGHEST_ROW = 6.5, 9.0
+BOLD = 0.92
+#: Advance widths of Noto Sans Regular, rounded up to 0.02 em; those of other letters [em].
+_WIDTHS = {
+    letter: width
+    for width, letters in (
+        (0.24, "'"),
+        (0.26, " ijl"),
+        (0.28, "!,.:;J¡"),
+        (0.30, "()`"),
+        (0.34, "-I[]"),
+        (0.36, "f"),
+        (0.38, "/\\t{}"),
+        (0.42, '"r'),
+        (0.44, "?¿°"),
+        (0.46, "_"),
+        (0.48, "csz"),
+        (0.52, "Fvy"),
+        (0.54, "Lkx"),
+        (0.56, "*EST|"),
+        (0.58, "$+0123456789<=>YZ^ae~"),
+        (0.60, "VX"),
+        (0.62, "KPbdghnopqu"),
+        (0.64, "ACR"),
+        (0.66, "#B"),
+        (0.74, "&DGU"),
+        (0.76, "HN"),
+        (0.80, "OQw"),
+        (0.84, "%"),
+        (0.90, "@"),
+        (0.92, "M"),
+        (0.94, "Wm"),
+    )
+    for letter in letters
+}
+UNKNOWN = 1.0
+#: Heights that a row of the diary may have, the best first [mm].
+ROWS = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5)
+#: A letter of a panel's title, on average [em].
+TITLE_EM = 0.75
 #: A line of a list is this much narrower than its column [em].
 INDENT_EM = 1.0
 
@@ -78,12 +114,16 @@ class Form:
 
 def form_of(paper: str, large: bool) -> Form:
     """The form of a paper, in ordinary or large print."""
-    return Form(paper, large, *((18.0, 14.0, 14.0, 12.0, 29.0) if large else (14.0, 11.0, 14.0, 12.0, 24.0)))
+    return Form(
+        paper, large, *((18.0, 14.0, 14.0, 12.0, 29.0) if large else (14.0, 11.0, 14.0, 12.0, 24.0))
+    )
 
 
 @lru_cache(maxsize=8192)
 def _word(word: str) -> float:
-    return text_width(word, 1.0, bold=False)
+    """Width of a word [em]; an accent takes no room, a letter not known takes much."""
+    plain = word if word.isascii() else unicodedata.normalize("NFD", word)
+    return sum(_WIDTHS.get(c, UNKNOWN) for c in plain if not unicodedata.combining(c))
 
 
 def lines_needed(text: str, width_em: float) -> int:
@@ -100,7 +140,7 @@ def lines_needed(text: str, width_em: float) -> int:
         if wide > room and room < width_em:
             lines, room = lines + 1, width_em
         lines += int(wide // width_em)
-        room -= wide % width_em + 0.3
+        room -= wide % width_em + _WIDTHS[" "]
     return lines
 
 
@@ -147,15 +187,16 @@ def fit_panel(panel: Panel, form: Form) -> Fit:
     column = form.column / em
     parts = [HEADING_EM + _height(p.lines, column - INDENT_EM) for p in panel.parts]
     pictures = [
-        form.picture / em * f.height_mm / f.width_mm + (HEADING_EM if f.caption else 0.5)
+        form.picture / em * f.height_mm / f.width_mm + (CAPTION_EM if f.caption else 0.5)
         for f in panel.figures
     ]
     wide = column if form.large or len(panel.feet) > 1 or len(panel.figures) == 1 else 2 * column
     numbers = [
-        2.6 + _height(foot.dose, BOLD * (wide - 1.5)) + _height(foot.sizes, wide - 2.5)
+        2.6 + _height(dose, BOLD * (wide - 1.5)) + _height(foot.sizes, wide - 2.5)
         for foot in panel.feet
+        for dose in ((" ".join(foot.dose),) if wide > column else foot.dose,)
     ]
-    head = 3.0 + _height((panel.setting,), form.width / em - 2.0)
+    head = 1.2 + _height((panel.setting,), form.width / em - TITLE_EM * len(panel.title) - 4.0)
     beside = not form.large and len(panel.figures) == len(panel.feet) == 1
     if form.large:
         return _fit(panel, len(parts), beside, head + sum((*numbers, *pictures, *parts)), form)
@@ -192,14 +233,12 @@ def fit_diary(diary: Diary, below: Sequence[str], form: Form) -> dict[str, objec
     size, cell, abreast = (13.0, 15.0, 1) if form.large else (10.5, 9.2, 2)
     spans = [diary.weeks[i : i + abreast] for i in range(0, len(diary.weeks), abreast)]
     days = max(sum(len(week.days) for week in span) for span in spans)
-    rows = (*diary.rows, *diary.mornings)
-    em, small = form.size * MM_PER_PT, size * MM_PER_PT
-    label = (form.width - days * cell - 2.0) / small
-    wrapped = sum(lines_needed(row, label) - 1 for row in rows) * 0.7 * small
-    lines = em * (HEADING_EM + _height(diary.lines, form.width / em - INDENT_EM) + 2.5)
-    print_mm = form.small * MM_PER_PT
-    rest = print_mm * (1.5 + _height(below, BOLD * form.width / print_mm))
-    rest += lines + len(spans) * (3.5 * 1.3 * small + 8.0 + wrapped)
-    free = (form.height - rest) / (len(spans) * len(rows))
-    height = HIGHEST_ROW if free < LOWEST_ROW else min(free, HIGHEST_ROW)
+    em, line, print_mm = (pt * MM_PER_PT for pt in (form.size, size, form.small))
+    label = (form.width - days * cell - 2.0) / line
+    labels = [1.2 * line * lines_needed(row, label) + 1.8 for row in (*diary.rows, *diary.mornings)]
+    rest = em * (HEADING_EM + 2.2 + _height(diary.lines, form.width / em - INDENT_EM))
+    rest += print_mm * (1.5 + _height(below, form.width / print_mm)) + 4.0
+    free = (form.height - rest) / len(spans) - 3.5 * 1.3 * line - 4.0
+    fitting = (h for h in ROWS if sum(max(h, least) for least in labels) <= free)
+    height = next(fitting, ROWS[0])
     return {"size": size, "cell": cell, "row": height, "spans": spans}

@@ -133,7 +133,7 @@ def _notices(plan: Plan, words: Words) -> Iterator[Notice]:
             Finding(
                 what=_named(sides, words.say(f"notice.{item}.name"), words),
                 why=words.say(f"notice.{item}.why"),
-                do=words.say(f"notice.{item}.do.{level}", emergency=emergency),
+                do=words.say(_do(item, level, words), emergency=emergency),
             )
             for item, sides in _found(plan, level).items()
         )
@@ -158,6 +158,12 @@ def _found(plan: Plan, level: str) -> dict[str, tuple[Side | None, ...]]:
             if _counts(flag, level) and flag.side not in found.setdefault(flag.item, []):
                 found[flag.item].append(flag.side)
     return {item: tuple(sides) for item, sides in found.items()}
+
+
+def _do(item: str, level: str, words: Words) -> str:
+    """Key of what to do about an item: its own words, or else those of the level."""
+    own = f"notice.{item}.do.{level}"
+    return own if words.has(own) else f"notice.{level}.do"
 
 
 def _counts(flag: Flag, level: str) -> bool:
@@ -186,12 +192,12 @@ def _until(plan: Plan, words: Words) -> Iterator[Lines]:
         for item, sides in _found(plan, level).items():
             said = words.lines(f"notice.{item}.until")
             lines.setdefault(_whom(sides), {}).update(dict.fromkeys(said))
-    for sides, said in lines.items():
-        if said:
+    for sides, told in lines.items():
+        if told:
             heading = words.say("notice.until_title")
             if sides != (None,):
                 heading = words.say("notice.until_of", feet=_feet(sides, words).lower())
-            yield Lines("until", heading, tuple(said))
+            yield Lines("until", heading, tuple(told))
 
 
 def _needs_doctor(stopped: Stopped) -> bool:

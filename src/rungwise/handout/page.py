@@ -13,7 +13,7 @@ import unicodedata
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime, time
 from functools import lru_cache
-from importlib.resources import files
+from importlib import resources
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -65,9 +65,10 @@ def to_pdf(
     import typst
 
     template = "handout" if isinstance(sheet, Handout) else "not_now"
+    files: Any = {**_templates(template), **_files(sheet, form_of(paper, large))}
     try:
         made = typst.compile(
-            {**_templates(template), **_files(sheet, form_of(paper, large))},
+            files,  # its type hints know a single file only
             font_paths=_fonts(),
             format="pdf",
             pdf_standards="ua-1",
@@ -153,9 +154,9 @@ def _unescaped(text: str) -> str:
 
 @lru_cache
 def _templates(name: str) -> dict[str, bytes]:
-    folder = files("rungwise") / "data"
+    folder = resources.files("rungwise") / "data"
     return {
-        "main": (folder / f"{name}.typ").read_bytes(),
+        "main.typ": (folder / f"{name}.typ").read_bytes(),
         "sheet.typ": (folder / "sheet.typ").read_bytes(),
     }
 
