@@ -1,4 +1,4 @@
-"""Write the generated pages: docs/terms.md and docs/safety.md.
+"""Write the generated pages: docs/terms.md, docs/safety.md and the vectors of docs/plan-code.md.
 
 Run it as ``python docs/build.py``; a test checks that the pages are what it writes.
 """
@@ -9,12 +9,23 @@ import csv
 import inspect
 import io
 from collections.abc import Iterator
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
+from datetime import date
 from pathlib import Path
 
 from rungwise.book import load_book
 from rungwise.core import terms
 from rungwise.core.evidence import Evidence, printed
+from rungwise.core.terms import Dose
+from rungwise.plan_code import (
+    HomeEntry,
+    HomeLine,
+    HomeLog,
+    HomePlan,
+    HomeSession,
+    write_log_code,
+    write_plan_code,
+)
 
 DOCS = Path(__file__).parent
 HEAD = "<!-- written by docs/build.py; do not edit -->\n\n"
@@ -89,8 +100,49 @@ def safety_page() -> str:
     return HEAD + "\n".join(lines) + "\n"
 
 
+def vectors() -> str:
+    """Test vectors of the plan code, for the end of docs/plan-code.md."""
+    dose = Dose(1, 5, 5.0, 1.0, 2.0, 30.0, 5)
+    line = HomeLine(
+        "toe_press",
+        "left",
+        False,
+        ("half", "light", "seated"),
+        {"cloth_thickness_mm": 7, "touch_mm": 45},
+        dose,
+    )
+    both = replace(line, family="heel_raise", both=True, notches=("seated", "half"), sizes={})
+    days = [date(2026, 3, 2), date(2026, 3, 16), date(2026, 3, 29)]
+    number, key = bytes(range(8)), bytes(range(16))
+    plan = HomePlan(number, key, 1, "en", "0123456789ab", *days, 2, 5, "left", (line, both))
+    entry = HomeEntry(0, "all", sets=1, reps=5, before=1, during=2)
+    late = HomeEntry(1, "none", "no_time", morning=3)
+    sessions = (HomeSession(days[0], (entry, late)),)
+    shown = [
+        ("plan", write_plan_code(plan)),
+        ("log", write_log_code(HomeLog(number, 1, 1, sessions), plan)),
+    ]
+    lines = [f"{what}:\n\n```\n{code}\n```\n" for what, code in shown]
+    return (
+        "Plan number 00…07, key 00…0f, version 1, `en`, edition 0123456789ab, 2026-03-02 to\n"
+        "2026-03-29, review 2026-03-16, pain 2 and 5, left foot first; toe press left, cloth half,\n"
+        "force light, seated, cloth 7 mm, touch 45 mm, and heel raise of both feet, seated, half, each\n"
+        "1 × 5, hold 5 s, lift 1 s, lower 2 s, rest 30 s, 5 days. The log: 2026-03-02, the press done\n"
+        "(1 set, 5 repetitions, pain 1 before, 2 during), the raise not (no time, pain 3 next morning).\n\n"
+        + "\n".join(lines)
+    )
+
+
+def plan_code_page() -> str:
+    """docs/plan-code.md with its test vectors made anew."""
+    text = (DOCS / "plan-code.md").read_text("utf-8")
+    head, mark, _ = text.partition("Made by `docs/build.py`; a test reads them back.\n")
+    return head + mark + "\n" + vectors()
+
+
 def main() -> None:
-    """Write both pages."""
+    """Write the pages."""
+    (DOCS / "plan-code.md").write_text(plan_code_page(), "utf-8")
     (DOCS / "terms.md").write_text(terms_page(load_book()), "utf-8")
     (DOCS / "safety.md").write_text(safety_page(), "utf-8")
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import ast
 import csv
 import importlib.util
+import re
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 
 from rungwise.book import load_book
+from rungwise.plan_code import read_log_code, read_plan_code
 
 ROOT = Path(__file__).parents[1]
 
@@ -35,6 +37,21 @@ def test_the_generated_pages_are_up_to_date() -> None:
     made = build()
     assert (ROOT / "docs/terms.md").read_text("utf-8") == made.terms_page(load_book())
     assert (ROOT / "docs/safety.md").read_text("utf-8") == made.safety_page()
+    assert (ROOT / "docs/plan-code.md").read_text("utf-8") == made.plan_code_page()
+
+
+def test_the_printed_vectors_are_read_as_they_are_told() -> None:
+    text = (ROOT / "docs/plan-code.md").read_text("utf-8")
+    plan_text, log_text = re.findall(r"```\n(RW1\S+)\n```", text)
+    plan = read_plan_code(plan_text)
+    assert (plan.number, plan.key) == (bytes(range(8)), bytes(range(16)))
+    assert [line.family for line in plan.lines] == ["toe_press", "heel_raise"]
+    assert plan.lines[0].sizes == {"cloth_thickness_mm": 7, "touch_mm": 45}
+    assert plan.lines[1].both
+    (session,) = read_log_code(log_text, plan).sessions
+    assert session.on == plan.starts
+    assert [e.why_not for e in session.entries] == ["", "no_time"]
+    assert [e.morning for e in session.entries] == [None, 3]
 
 
 def test_the_hazards_are_all_there() -> None:
