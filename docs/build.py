@@ -125,11 +125,11 @@ def vectors() -> str:
     lines = [f"{what}:\n\n```\n{code}\n```\n" for what, code in shown]
     return (
         "Plan number 00…07, key 00…0f, version 1, `en`, edition 0123456789ab, 2026-03-02 to\n"
-        "2026-03-29, review 2026-03-16, pain 2 and 5, left foot first; toe press left, cloth half,\n"
-        "force light, seated, cloth 7 mm, touch 45 mm, and heel raise of both feet, seated, half, each\n"
-        "1 × 5, hold 5 s, lift 1 s, lower 2 s, rest 30 s, 5 days. The log: 2026-03-02, the press done\n"
-        "(1 set, 5 repetitions, pain 1 before, 2 during), the raise not (no time, pain 3 next morning).\n\n"
-        + "\n".join(lines)
+        "2026-03-29, review 2026-03-16, pain 2 and 5, left foot first. Toe press left: cloth\n"
+        "half, force light, seated, cloth 7 mm, touch 45 mm. Heel raise of both feet: seated,\n"
+        "half. Each 1 × 5, hold 5 s, lift 1 s, lower 2 s, rest 30 s, 5 days. The log: on\n"
+        "2026-03-02 the press was done (1 set, 5 repetitions, pain 1 before, 2 during), the\n"
+        "raise was not (no time, pain 3 next morning).\n\n" + "\n".join(lines)
     )
 
 

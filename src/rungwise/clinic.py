@@ -11,6 +11,7 @@ from datetime import date, datetime
 from importlib import import_module
 from importlib.resources import files
 from pathlib import Path
+from secrets import token_bytes
 from typing import cast
 
 from rungwise.book import load_book, read_overrides
@@ -18,11 +19,12 @@ from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.grade import grade
 from rungwise.core.ladder import Joint, Ladder, build_ladder
-from rungwise.core.prescribe import prescribe
+from rungwise.core.prescribe import less_painful, prescribe
 from rungwise.core.screen import screen
 from rungwise.core.terms import SIDES, Exam, Grade, Pin, Plan, Screening, Side
 from rungwise.exam_file import blank_exam, exam_schema, read_exam, read_pins
 from rungwise.plain import to_json
+from rungwise.plan_code import home_plan, write_plan_code
 from rungwise.report import plan_report
 from rungwise.uses import uses_of
 
@@ -122,6 +124,8 @@ def sheets(
     language: str | None = None,
     paper: str = "a4",
     large: bool = False,
+    number: bytes | None = None,
+    key: bytes | None = None,
 ) -> dict[str, bytes]:
     """Make every sheet of a plan, or that of a person without exercises: file name -> content.
 
@@ -139,6 +143,8 @@ def sheets(
         Paper.
     large : bool
         Large print.
+    number, key : bytes, optional
+        Number of the plan (8 bytes) and key of its log (16 bytes); random by default.
     """
     made = {
         "plan.json": to_json(plan).encode(),
@@ -153,7 +159,11 @@ def sheets(
         made["not-now.pdf"] = to_pdf(notice, paper, large, stamp)
         made["not-now.txt"] = to_text(notice).encode()
         return made
-    handout = build_handout(plan, book, words)
+    first = less_painful(plan.exam, plan.grades)
+    home = home_plan(plan, book, number or token_bytes(8), key or token_bytes(16), first=first)
+    code = write_plan_code(home, book.joint)
+    handout = build_handout(plan, book, words, code)
+    made["plan-code.txt"] = f"{code}\n".encode()
     made["programme.pdf"] = to_pdf(handout, paper, large, stamp)
     made["programme.txt"] = to_text(handout).encode()
     for name, svg in handout.drawings():

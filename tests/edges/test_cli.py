@@ -49,6 +49,7 @@ def test_plan_writes_every_sheet(
     names = {p.name for p in out.iterdir()}
     assert names == {
         "programme.pdf",
+        "plan-code.txt",
         "programme.txt",
         "reminders.ics",
         "plan.json",

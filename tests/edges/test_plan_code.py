@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import random
+import shutil
+import subprocess
 from dataclasses import replace
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -12,6 +15,7 @@ from rungwise.book import load_book
 from rungwise.clinic import make_plan
 from rungwise.core.errors import InputError
 from rungwise.core.terms import Dose
+from rungwise.handout import build_handout, to_pdf
 from rungwise.plan_code import (
     WHY_NOT,
     HomeEntry,
@@ -28,6 +32,7 @@ from rungwise.plan_code import (
     write_log_code,
     write_plan_code,
 )
+from rungwise.words import load_words
 from tests.factory import DAY, make_exam
 
 BOOK = load_book()
@@ -226,3 +231,23 @@ def test_every_family_notch_and_size_has_a_number_of_its_own() -> None:
                     home(), lines=(replace(line, family=family.key, notches=tuple(notches)),)
                 )
                 assert read_plan_code(write_plan_code(plan)) == plan
+
+
+def test_the_printed_qr_code_is_the_plan_code(tmp_path: Path) -> None:
+    """Rasterised at 150 dpi and read by an outside reader, on both papers, small and large."""
+    zxing = pytest.importorskip("zxingcpp", reason="zxing-cpp is not installed")
+    image = pytest.importorskip("PIL.Image", reason="Pillow is not installed")
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("poppler-utils is not installed")
+    plan = make_plan(make_exam(), BOOK, DAY)
+    home = home_plan(plan, BOOK, bytes(range(8)), bytes(range(16)), first="left")
+    code = write_plan_code(home)
+    sheet = build_handout(plan, BOOK, load_words("en"), code)
+    for paper, large in (("a4", False), ("us-letter", True)):
+        (tmp_path / "p.pdf").write_bytes(to_pdf(sheet, paper, large))
+        command = ["pdftoppm", "-r", "150", "-f", "1", "-l", "1", "-singlefile", "-png"]
+        command += [str(tmp_path / "p.pdf"), str(tmp_path / "p")]
+        subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
+        found = zxing.read_barcodes(image.open(tmp_path / "p.png"))
+        assert [one.text for one in found] == [code]
+    assert read_plan_code(code) == home

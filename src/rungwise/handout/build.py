@@ -19,7 +19,7 @@ __all__ = ["build_handout"]
 SECTIONS = ("set_up", "safety", "steps", "feel", "slips")
 
 
-def build_handout(plan: Plan, book: Evidence, words: Words) -> Handout:
+def build_handout(plan: Plan, book: Evidence, words: Words, code: str = "") -> Handout:
     """Everything on the patient's sheet, as data.
 
     Parameters
@@ -30,6 +30,8 @@ def build_handout(plan: Plan, book: Evidence, words: Words) -> Handout:
         The book that the plan was made with.
     words : Words
         The patient's language.
+    code : str
+        The plan code, printed as a QR code; empty leaves its box empty.
 
     Raises
     ------
@@ -42,13 +44,14 @@ def build_handout(plan: Plan, book: Evidence, words: Words) -> Handout:
     faults = tuple(faults_of(plan, book))
     if faults:
         raise InputError("handout", faults)
-    return _Builder(plan, book, words).handout()
+    return _Builder(plan, book, words, code).handout()
 
 
 class _Builder:
     """Says a plan in the words of one language."""
 
-    def __init__(self, plan: Plan, book: Evidence, words: Words) -> None:
+    def __init__(self, plan: Plan, book: Evidence, words: Words, code: str) -> None:
+        self.code = code
         self.plan = plan
         self.book = book
         self.words = words
@@ -98,7 +101,8 @@ class _Builder:
             order_title=words.say("sheet.order_title") if order else "",
             order_first=first,
             order_total=total,
-            phone_page=words.say("sheet.phone_page"),
+            phone_page=words.say("sheet.plan_code" if self.code else "sheet.phone_page"),
+            code=self.code,
             panels=self.panels,
             diary=self._diary(),
             footer=(words.say("stop.footer", **self.pain), words.say("stop.footer_help")),

@@ -7,6 +7,7 @@ same, so what two sheets have in common is laid out once a process.
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import unicodedata
@@ -88,6 +89,8 @@ def _files(sheet: Handout | NotNow, form: Form) -> dict[str, bytes]:
         below = (sheet.old_reminders, " ".join((sheet.small.heading, *sheet.small.lines)))
         data["diary"] = {**_plain(sheet.diary), **_plain(fit_diary(sheet.diary, below, form))}
         found = {f"{name}.svg": svg.encode() for name, svg in sheet.drawings()}
+        if sheet.code:
+            found["code.svg"] = _qr(sheet.code)
     foot = {name: data.pop(name) for name in ("footer", "identity", "page", "edition")}
     data["form"] = {
         **_plain(form),
@@ -98,6 +101,15 @@ def _files(sheet: Handout | NotNow, form: Form) -> dict[str, bytes]:
     found["data.json"] = json.dumps(data).encode()
     found["foot.json"] = json.dumps(foot).encode()
     return found
+
+
+def _qr(code: str) -> bytes:
+    """A code as a QR code (ISO/IEC 18004) with its quiet zone."""
+    import segno
+
+    drawn = io.BytesIO()
+    segno.make_qr(code, error="l").save(drawn, kind="svg", border=4, xmldecl=False, svgclass=None)
+    return drawn.getvalue()
 
 
 def _panel(panel: Panel, form: Form) -> dict[str, Any]:

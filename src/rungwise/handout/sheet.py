@@ -303,7 +303,9 @@ class Handout(Sheet):
     order_title, order_first, order_total : str
         Its heading, the foot that goes first, and its sum.
     phone_page : str
-        Label of the empty box for a code.
+        Label of the box for the plan code.
+    code : str
+        The plan code that the box shows as a QR code; empty for an empty box.
     panels : tuple of Panel
         The exercises.
     diary : Diary
@@ -325,6 +327,7 @@ class Handout(Sheet):
     order_first: str
     order_total: str
     phone_page: str
+    code: str
     panels: tuple[Panel, ...]
     diary: Diary
 
