@@ -79,5 +79,17 @@ def test_every_control_names_code_and_a_test_that_exists(row: dict[str, str]) ->
 
 def test_every_command_is_documented() -> None:
     start = (ROOT / "docs/start.md").read_text("utf-8")
-    for command in ("exam new", "exam check", "screen", "grade", "ladder", "plan", "book", "demo"):
+    for command in (
+        "exam new",
+        "exam check",
+        "screen",
+        "grade",
+        "ladder",
+        "plan",
+        "book",
+        "demo",
+        "code",
+    ):
+        assert f"rungwise {command}" in start, command
+    for command in ("diary add", "diary read", "diary show"):
         assert f"rungwise {command}" in start, command

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 __all__ = ["main"]
 
 DONE, BAD_INPUT, NOT_ALL, NONE = 0, 3, 10, 11
+#: Longer texts are no file names.
+MAX_NAME = 200
 EPILOG = """\
 exit codes: 0 done; 2 wrong command line; 3 bad input, nothing written;
 10 done, but one foot has no programme or only its unloaded parts; 11 done, and no programme.
@@ -110,6 +112,21 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--no-sheets", action="store_true", help="compute only; print, write nothing")
     plan.add_argument("--jobs", type=int, default=0, help="processes for many examinations")
     _sheet_options(plan)
+
+    code = command("code", _code_of, "print the plan code of a plan, and what it says")
+    code.add_argument("plan", type=Path, help="folder written by: rungwise plan")
+
+    diary = commands.add_parser("diary", help="take in what was done at home, and show it")
+    ways = diary.add_subparsers(required=True, metavar="COMMAND")
+    read = command("read", _diary_read, "take in a log code from the phone page", ways)
+    read.add_argument("code", help="the code, or a file that holds it")
+    add = command("add", _diary_add, "type in the paper diary", ways)
+    add.add_argument("entries", nargs="*", metavar="LINE=DONE[:WHY][/DURING[/MORNING]]")
+    add.add_argument("--on", type=date.fromisoformat, metavar="DAY", help="the day of the entries")
+    add.add_argument("--grid", type=Path, help="many days as CSV instead: day,line,done,…")
+    show = command("show", _diary_show, "show the diary", ways)
+    for one in (read, add, show):
+        one.add_argument("--plan", type=Path, required=True, help="folder of the plan")
 
     book = command("book", _book, "print a row of the evidence book, its source and its uses")
     book.add_argument("key", nargs="?", help="key of a row, or the beginning of keys")
@@ -286,6 +303,57 @@ def _book(args: argparse.Namespace) -> int:
     cells = [["key", "value", "basis", "source"]]
     cells += [[row.key, str(row), row.basis, row.source] for row in rows]
     _print(args, rows, lambda: table(cells) + f"\nedition {book.edition}\n")
+    return DONE
+
+
+def _code_of(args: argparse.Namespace) -> int:
+    from rungwise.clinic import open_plan, write_plan_code
+    from rungwise.report import home_report
+
+    home = open_plan(args.plan)[0]
+    told = {**vars(home), "number": home.number.hex(), "key": home.key.hex()}
+    code = write_plan_code(home)
+    _print(args, {"code": code, "plan": told}, lambda: f"{code}\n\n{home_report(home)}")
+    return DONE
+
+
+def _diary_read(args: argparse.Namespace) -> int:
+    from rungwise.clinic import add_log_code
+
+    path = Path(args.code)
+    text = _read(path) if len(args.code) < MAX_NAME and path.is_file() else args.code
+    log = add_log_code(args.plan, text, args.today or date.today())
+    days = [session.on for session in log.sessions]
+    value = {"part": log.part, "days": days}
+    _print(args, value, lambda: f"Taken in: part {log.part}, {len(days)} days.\n")
+    return DONE
+
+
+def _diary_add(args: argparse.Namespace) -> int:
+    from rungwise.clinic import add_paper, open_plan, read_entries, read_grid
+
+    plan = open_plan(args.plan)[0]
+    if (args.grid is None) == (not args.entries) or (args.entries and args.on is None):
+        allowed = "entries with --on DAY, or --grid FILE"
+        fault = Fault("entries", "neither or both", allowed, "Such as --on 2026-03-05 1=all/3/2")
+        raise InputError("command line", (fault,))
+    if args.grid is not None:
+        sessions = read_grid(_read(args.grid), plan)
+    else:
+        sessions = (read_entries(args.entries, args.on, plan),)
+    log = add_paper(args.plan, sessions, args.today or date.today())
+    days = [session.on for session in log.sessions]
+    _print(args, {"part": log.part, "days": days}, lambda: f"Taken in: {len(days)} day(s).\n")
+    return DONE
+
+
+def _diary_show(args: argparse.Namespace) -> int:
+    from rungwise.clinic import open_plan, shown_days
+    from rungwise.report import diary_report, home_report
+
+    shown = shown_days(args.plan)
+    home = open_plan(args.plan)[0]
+    _print(args, shown, lambda: home_report(home) + "\n" + diary_report(shown))
     return DONE
 
 

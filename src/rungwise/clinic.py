@@ -22,13 +22,26 @@ from rungwise.core.ladder import Joint, Ladder, build_ladder
 from rungwise.core.prescribe import less_painful, prescribe
 from rungwise.core.screen import screen
 from rungwise.core.terms import SIDES, Exam, Grade, Pin, Plan, Screening, Side
+from rungwise.diary import (
+    CODE,
+    DIARY,
+    EARLIER,
+    add_log_code,
+    add_paper,
+    open_plan,
+    read_entries,
+    read_grid,
+    shown_days,
+)
 from rungwise.exam_file import blank_exam, exam_schema, read_exam, read_pins
 from rungwise.plain import to_json
-from rungwise.plan_code import home_plan, write_plan_code
+from rungwise.plan_code import HomePlan, home_plan, write_plan_code
 from rungwise.report import plan_report
 from rungwise.uses import uses_of
 
 __all__ = [
+    "add_log_code",
+    "add_paper",
     "blank_exam",
     "demo_exams",
     "exam_schema",
@@ -37,11 +50,16 @@ __all__ = [
     "ladders_of",
     "make_plan",
     "open_book",
+    "open_plan",
+    "read_entries",
     "read_exam",
+    "read_grid",
     "read_pins",
     "sheets",
+    "shown_days",
     "uses_of",
     "write_folder",
+    "write_plan_code",
 ]
 
 
@@ -124,8 +142,7 @@ def sheets(
     language: str | None = None,
     paper: str = "a4",
     large: bool = False,
-    number: bytes | None = None,
-    key: bytes | None = None,
+    earlier: HomePlan | None = None,
 ) -> dict[str, bytes]:
     """Make every sheet of a plan, or that of a person without exercises: file name -> content.
 
@@ -143,8 +160,8 @@ def sheets(
         Paper.
     large : bool
         Large print.
-    number, key : bytes, optional
-        Number of the plan (8 bytes) and key of its log (16 bytes); random by default.
+    earlier : HomePlan, optional
+        The version that this one follows; its number and key stay. Random ones by default.
     """
     made = {
         "plan.json": to_json(plan).encode(),
@@ -160,10 +177,13 @@ def sheets(
         made["not-now.txt"] = to_text(notice).encode()
         return made
     first = less_painful(plan.exam, plan.grades)
-    home = home_plan(plan, book, number or token_bytes(8), key or token_bytes(16), first=first)
+    number, key, version = token_bytes(8), token_bytes(16), 1
+    if earlier is not None:
+        number, key, version = earlier.number, earlier.key, earlier.version + 1
+    home = home_plan(plan, book, number, key, version, first)
     code = write_plan_code(home, book.joint)
     handout = build_handout(plan, book, words, code)
-    made["plan-code.txt"] = f"{code}\n".encode()
+    made[CODE] = f"{code}\n".encode()
     made["programme.pdf"] = to_pdf(handout, paper, large, stamp)
     made["programme.txt"] = to_text(handout).encode()
     for name, svg in handout.drawings():
@@ -185,8 +205,25 @@ def hand_over(
     large: bool = False,
     replace: bool = False,
 ) -> list[Path]:
-    """Make every sheet of a plan and write them into a folder, all or nothing."""
-    return write_folder(folder, sheets(plan, book, stamp, language, paper, large), replace)
+    """Make every sheet of a plan and write them into a folder, all or nothing.
+
+    A plan that replaces an earlier one is its next version: its number and key stay, the diary
+    and the earlier plan codes are kept.
+    """
+    kept: dict[str, bytes] = {}
+    earlier: HomePlan | None = None
+    if replace and (folder / CODE).exists():
+        versions = open_plan(folder)
+        earlier = versions[0]
+        codes = "".join(write_plan_code(one, book.joint) + "\n" for one in versions)
+        kept[EARLIER] = codes.encode()
+        if (folder / DIARY).exists():
+            kept[DIARY] = (folder / DIARY).read_bytes()
+    made = sheets(plan, book, stamp, language, paper, large, earlier)
+    if CODE not in made and earlier is not None:
+        made[CODE] = f"{write_plan_code(earlier, book.joint)}\n".encode()
+        kept[EARLIER] = b"".join(kept[EARLIER].splitlines(keepends=True)[1:])
+    return write_folder(folder, {**made, **{k: v for k, v in kept.items() if v}}, replace)
 
 
 def write_folder(folder: Path, content: Mapping[str, bytes], replace: bool = False) -> list[Path]:

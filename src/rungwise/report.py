@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from textwrap import fill
+from typing import TYPE_CHECKING
 
 from rungwise.core.evidence import Evidence, Row
 from rungwise.core.ladder import Ladder
@@ -19,10 +20,16 @@ from rungwise.core.terms import (
     SideScreen,
 )
 
+if TYPE_CHECKING:
+    from rungwise.diary import Shown
+    from rungwise.plan_code import HomePlan
+
 __all__ = [
     "CAUTIONS",
+    "diary_report",
     "dose_words",
     "grade_report",
+    "home_report",
     "ladder_report",
     "plan_report",
     "row_report",
@@ -200,6 +207,36 @@ def plan_report(plan: Plan, book: Evidence) -> str:
         parts.append("\nFor the whole plan\n")
         parts += [_because(note, "note") for note in plan.notes]
     return "".join(parts)
+
+
+def home_report(home: HomePlan) -> str:
+    """What a plan code says: each line of the programme with its number in the diary."""
+    rows = [["line", "exercise", "foot", "setting", "dose"]]
+    for number, line in enumerate(home.lines, 1):
+        foot = "both" if line.both else line.side
+        setting = ", ".join(line.notches).replace("_", " ")
+        name = line.family.replace("_", " ")
+        rows.append([str(number), name, foot, setting, dose_words(line.dose)])
+    span = f"version {home.version}, {home.starts} to {home.ends}, next look {home.review}"
+    return f"Plan {home.number.hex()}, {span}, language {home.language}\n" + table(rows)
+
+
+def diary_report(shown: Sequence[Shown]) -> str:
+    """The diary, day by day; a star marks what was entered more than once."""
+    if not shown:
+        return "The diary is empty.\n"
+    rows = [["day", "exercise", "foot", "done", "why not", "during", "next morning", "from"]]
+    for one in shown:
+        entry = one.entry
+        marks = "*" * (one.times > 1) + " sharp" * entry.sharp + " warning" * entry.warning
+        pains = ["-" if pain is None else str(pain) for pain in (entry.during, entry.morning)]
+        foot = "both" if one.line.both else one.line.side
+        name = one.line.family.replace("_", " ")
+        why = entry.why_not.replace("_", " ")
+        rows.append([str(one.on), name, foot, entry.done + marks, why, *pains, one.source])
+    more = any(one.times > 1 for one in shown)
+    note = "* entered more than once; the last entry is shown\n" if more else ""
+    return table(rows) + note
 
 
 def row_report(row: Row, book: Evidence, used_by: Sequence[str]) -> str:
