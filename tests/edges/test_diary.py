@@ -102,11 +102,8 @@ def test_a_faulty_entry_is_one_clear_error(folder: Path, text: str, says: str) -
 
 def test_days_outside_the_plan_or_to_come_are_refused(folder: Path) -> None:
     plan = open_plan(folder)[0]
-    for day in (
-        START - timedelta(days=1),
-        plan.ends + timedelta(days=1),
-        LATER + timedelta(days=1),
-    ):
+    one = timedelta(days=1)
+    for day in (START - one, plan.ends + one, LATER + one):
         session = HomeSession(day, (HomeEntry(0, "all"),))
         with pytest.raises(InputError, match="outside the plan"):
             add_paper(folder, (session,), LATER)
@@ -154,6 +151,10 @@ def test_a_half_written_last_line_is_cut_off(folder: Path) -> None:
     add_paper(folder, (read_entries(["1=all/2"], START, plan),), LATER)
     whole = (folder / DIARY).read_bytes()
     (folder / DIARY).write_bytes(whole + whole[:30])
+    assert len(shown_days(folder)) == 1
+    add_paper(folder, (read_entries(["2=all/2"], START, plan),), LATER)
+    assert len(shown_days(folder)) == 2
+    (folder / DIARY).write_bytes(b"{}\n")
     with pytest.raises(InputError, match="damaged"):
         shown_days(folder)
 
