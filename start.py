@@ -287,7 +287,7 @@ def main(words: "list[str]") -> int:
         check_python(tuple(sys.version_info[:3]))
         set_up(dev=job != "demo")
         if job == "demo":
-            return run("rungwise", "demo", "--out", "demo")
+            return run("rungwise", "demo", "--out", "demo", "--replace")
         code = lint() if job in ("lint", "check") else 0
         if job in ("test", "check"):
             code = max(code, run("pytest", "-n", "2", *rest))

@@ -54,7 +54,7 @@ PERSON = Person(
     sex="female",
     language="en",
     equipment=frozenset(
-        {"chair", "cloth", "cushion", "scale", "counter", "books", "ball", "shoes"}
+        {"chair", "cloth", "cushion", "scale", "counter", "books", "ball", "shoes", "weight"}
     ),
     minutes_per_day=20.0,
     days_per_week=5,

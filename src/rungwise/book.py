@@ -28,6 +28,7 @@ from rungwise.core.evidence import (
     Rule,
     ScoreItem,
     Source,
+    printed,
 )
 from rungwise.core.terms import LEVELS, Dose
 
@@ -165,9 +166,9 @@ def read_overrides(text: str, book: Evidence) -> tuple[Override, ...]:
             continue
         low, high = book.low(key), book.high(key)
         if not low <= value <= high:
-            allowed = f"{low:g} to {high:g} {row.unit}"
+            allowed = f"{low:g} to {printed(high, row.unit)}"
             remedy = "The row's own range bounds what a clinic may set."
-            faults.append(Fault(f"{key}.value", f"{value} {row.unit}", allowed, remedy))
+            faults.append(Fault(f"{key}.value", printed(value, row.unit), allowed, remedy))
         found.append(Override(key, float(value), *(str(entry.get(w)) for w in WHO_WHEN_WHY)))
     if faults:
         raise InputError("clinic's overrides", tuple(faults))

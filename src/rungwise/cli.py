@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import gc
+import io
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -24,8 +26,9 @@ __all__ = ["main"]
 DONE, BAD_INPUT, NOT_ALL, NONE = 0, 3, 10, 11
 #: Longer texts are no file names.
 MAX_NAME = 200
+FIRST_YEAR, LAST_YEAR, MOST_JOBS = 2000, 2200, 64
 EPILOG = """\
-exit codes: 0 done; 2 wrong command line; 3 bad input, nothing written;
+exit codes: 0 done; 2 wrong command line; 3 bad input, for which nothing is written;
 10 done, but one foot has no programme or only its unloaded parts; 11 done, and no programme.
 For licensed physical therapists, who decide. Not for emergencies. Not cleared or approved by any
 authority; regulatory status not assessed. No trial has tested programmes made by this software."""
@@ -33,16 +36,52 @@ authority; regulatory status not assessed. No trial has tested programmes made b
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a letter that the terminal lacks is no failure
+            stream.reconfigure(errors="backslashreplace")
     args = _parser().parse_args(argv)
     try:
+        _check_here()
         code: int = args.run(args)
+        sys.stdout.flush()
         return code
     except RungwiseError as error:
         print(f"rungwise: {error}", file=sys.stderr)
         return BAD_INPUT
     except BrokenPipeError:
-        sys.stderr.close()
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")
         return DONE
+    except OSError as error:
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")
+        print(f"rungwise: cannot write: {error.strerror or error}", file=sys.stderr)
+        return BAD_INPUT
+
+
+def _check_here() -> None:
+    """Refuse to work where there is no output, or in a folder that is gone."""
+    if sys.stdout is None:
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")
+    try:
+        Path.cwd()
+    except OSError:
+        fault = Fault("folder", "one that is gone", "a folder that is there", "Change to another.")
+        raise InputError("command line", (fault,)) from None
+
+
+def _day(text: str) -> date:
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError("write a day such as 2026-03-05") from None
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise argparse.ArgumentTypeError(f"years {FIRST_YEAR} to {LAST_YEAR}")
+    return day
+
+
+def _jobs(text: str) -> int:
+    if text.isascii() and text.isdigit() and 1 <= int(text) <= MOST_JOBS:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"1 to {MOST_JOBS}")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -68,7 +107,7 @@ def _parser() -> argparse.ArgumentParser:
         )
         made.add_argument(
             "--today",
-            type=date.fromisoformat,
+            type=_day,
             default=None,
             metavar="DAY",
             help="act as on this day",
@@ -110,7 +149,7 @@ def _parser() -> argparse.ArgumentParser:
         "--replace", action="store_true", help="replace an earlier plan in that folder"
     )
     plan.add_argument("--no-sheets", action="store_true", help="compute only; print, write nothing")
-    plan.add_argument("--jobs", type=int, default=0, help="processes for many examinations")
+    plan.add_argument("--jobs", type=_jobs, default=0, help="processes for many examinations")
     _sheet_options(plan)
 
     code = command("code", _code_of, "print the plan code of a plan, and what it says")
@@ -122,11 +161,21 @@ def _parser() -> argparse.ArgumentParser:
     read.add_argument("code", help="the code, or a file that holds it")
     add = command("add", _diary_add, "type in the paper diary", ways)
     add.add_argument("entries", nargs="*", metavar="LINE=DONE[:WHY][/DURING[/MORNING]]")
-    add.add_argument("--on", type=date.fromisoformat, metavar="DAY", help="the day of the entries")
+    add.add_argument("--on", type=_day, metavar="DAY", help="the day of the entries")
     add.add_argument("--grid", type=Path, help="many days as CSV instead: day,line,done,…")
     show = command("show", _diary_show, "show the diary", ways)
     for one in (read, add, show):
         one.add_argument("--plan", type=Path, required=True, help="folder of the plan")
+
+    group = command("class", _class, "make the sheet and captions of a class, without a patient")
+    group.add_argument(
+        "rung", nargs="*", metavar="RUNG[=DOSE]", help="family:notch/notch; none lists them all"
+    )
+    group.add_argument("--minutes", type=float, help="time given; by default what it takes")
+    group.add_argument("--people", type=int, default=8, help="how many take part (8)")
+    group.add_argument("--out", type=Path, default=Path("class"), help="folder to write (class)")
+    group.add_argument("--lang", default="en", help="language of the sheet (en)")
+    group.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="paper (a4)")
 
     book = command("book", _book, "print a row of the evidence book, its source and its uses")
     book.add_argument("key", nargs="?", help="key of a row, or the beginning of keys")
@@ -136,7 +185,7 @@ def _parser() -> argparse.ArgumentParser:
 def _sheet_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--lang", help="language of the patient's sheets (the person's own)")
     parser.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="paper (a4)")
-    parser.add_argument("--large", action="store_true", help="large print, one exercise a page")
+    parser.add_argument("--large", action="store_true", help="large print")
 
 
 # ------------------------------------------------------------------ reading
@@ -167,7 +216,8 @@ def _open(args: argparse.Namespace) -> tuple[Exam, Evidence, date]:
     from rungwise.clinic import read_exam
 
     book = _open_book(args)
-    return read_exam(_read(args.exam), book), book, args.today or date.today()
+    today = args.today or date.today()
+    return read_exam(_read(args.exam), book, today), book, today
 
 
 def _print(args: argparse.Namespace, value: object, text: Callable[[], str]) -> None:
@@ -306,6 +356,38 @@ def _book(args: argparse.Namespace) -> int:
     return DONE
 
 
+def _class(args: argparse.Namespace) -> int:
+    """A class from the rungs named; without one, every rung and whether it may be done there."""
+    from rungwise.clinic import class_sheets, class_ways, group_class, write_folder
+    from rungwise.report import table
+
+    book = _open_book(args)
+    if not args.rung:
+        ways = class_ways(book)
+        cells = [("rung", "in a class"), *((n, "; ".join(r.rule for r in w)) for n, w in ways)]
+        _print(args, [{"rung": n, "barred": w} for n, w in ways], lambda: table(cells))
+        return DONE
+    made = group_class(args.rung, book, args.people, args.minutes)
+    day = args.today or date.today()
+    stamp = datetime(day.year, day.month, day.day, tzinfo=UTC)
+    written: list[Path] = []
+    if made.exercises:
+        written = write_folder(args.out, class_sheets(made, book, stamp, args.lang, args.paper))
+
+    def text() -> str:
+        lines: list[str] = []
+        for left in made.left_out:
+            lines += [f"Left out: {left.what}", *(f"  {reason.says}" for reason in left.reasons)]
+        if not made.exercises:
+            return "\n".join((*lines, "Nothing is left for a class.")) + "\n"
+        lines += [f"Look before: {note.says}" for note in made.notes]
+        lines += [f"{made.seconds / 60:.1f} minutes for {made.people} people. Wrote"]
+        return "\n".join((*lines, *(f"  {path}" for path in written))) + "\n"
+
+    _print(args, made, text)
+    return NONE if not made.exercises else NOT_ALL if made.left_out else DONE
+
+
 def _code_of(args: argparse.Namespace) -> int:
     from rungwise.clinic import open_plan, write_plan_code
     from rungwise.report import home_report
@@ -389,9 +471,9 @@ def _plan_one(path: Path, out: Path, args: argparse.Namespace, told: bool = True
     from rungwise.report import plan_report
 
     book = _kept_book(args.overrides)
-    exam = read_exam(_read(path), book)
-    pins = read_pins(_read(args.pins), book) if args.pins else ()
     today = args.today or date.today()
+    exam = read_exam(_read(path), book, today)
+    pins = read_pins(_read(args.pins), book) if args.pins else ()
     plan = make_plan(exam, book, today, pins, args.insist)
     written: list[Path] = []
     if not args.no_sheets:
@@ -445,7 +527,7 @@ def _plan_many(paths: Sequence[Path], args: argparse.Namespace) -> int:
     if not paths:
         fault = Fault("exam", "no file", "at least one .toml file", "Check the folder.")
         raise InputError("command line", (fault,))
-    stems = [path.stem for path in paths]
+    stems = [path.stem.casefold() for path in paths]
     twice = sorted({stem for stem in stems if stems.count(stem) > 1})
     if twice:
         fault = Fault("exam", ", ".join(twice), "different file names", "Rename one of each.")
@@ -498,8 +580,6 @@ def _try_one(path: Path, args: argparse.Namespace) -> tuple[_Result | None, str]
 
 
 def _cores() -> int:
-    import os
-
     return os.cpu_count() or 1
 
 

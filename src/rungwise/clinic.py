@@ -6,6 +6,7 @@ import glob
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from importlib import import_module
@@ -43,9 +44,12 @@ __all__ = [
     "add_log_code",
     "add_paper",
     "blank_exam",
+    "class_sheets",
+    "class_ways",
     "demo_exams",
     "exam_schema",
     "examine",
+    "group_class",
     "hand_over",
     "ladders_of",
     "make_plan",
@@ -61,6 +65,9 @@ __all__ = [
     "write_folder",
     "write_plan_code",
 ]
+
+#: Age at which a folder in the making was left by a killed process [s].
+STALE_S = 3600
 
 
 def open_book(overrides: str | None = None) -> Evidence:
@@ -195,6 +202,58 @@ def sheets(
     return made
 
 
+def class_ways(book: Evidence) -> tuple[tuple[str, tuple[Reason, ...]], ...]:
+    """Every rung by name, and why people who were not examined may not do it, if so."""
+    from rungwise.core.group import class_rungs
+
+    return class_rungs(cast(Joint, import_module(f"rungwise.core.{book.joint}")), book)
+
+
+def group_class(
+    choices: Sequence[str], book: Evidence, people: int, minutes: float | None = None
+) -> GroupClass:
+    """A class for a group, without any patient: what may be done, and what when.
+
+    Parameters
+    ----------
+    choices : sequence of str
+        Rungs, each ``family:notch/notch`` with ``=2`` for the second step of its dose list.
+    book : Evidence
+        The evidence book.
+    people : int
+        How many people take part [1].
+    minutes : float, optional
+        Time given [min].
+
+    Raises
+    ------
+    InputError
+        An unknown rung or dose, too many people or exercises, too little time.
+    """
+    from rungwise.core.group import make_class, read_choices
+
+    joint = cast(Joint, import_module(f"rungwise.core.{book.joint}"))
+    return make_class(read_choices(choices, book), joint, book, people, minutes)
+
+
+def class_sheets(
+    group: GroupClass, book: Evidence, stamp: datetime, language: str = "en", paper: str = "a4"
+) -> dict[str, bytes]:
+    """Sheet and captions of a class: file name -> content."""
+    from rungwise.captions import cues_of, to_vtt
+    from rungwise.handout.group import build_class_sheet, to_class_pdf, to_class_text
+    from rungwise.words import load_words
+
+    words = load_words(language)
+    sheet = build_class_sheet(group, book, words)
+    return {
+        "class.json": to_json(group).encode(),
+        "class.pdf": to_class_pdf(sheet, paper, stamp),
+        "class.txt": to_class_text(sheet).encode(),
+        "class.vtt": to_vtt(cues_of(group, book, words), sheet.title).encode(),
+    }
+
+
 def hand_over(
     plan: Plan,
     book: Evidence,
@@ -246,9 +305,12 @@ def write_folder(folder: Path, content: Mapping[str, bytes], replace: bool = Fal
     InputError
         When the folder is there and may not be replaced, or cannot be written.
     """
-    folder = folder.absolute()
-    _recover(folder)
-    _check_free(folder, replace)
+    try:
+        folder = folder.resolve()
+        _recover(folder)
+        _check_free(folder, replace)
+    except OSError as error:
+        raise _cannot_write(folder, error) from None
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         made = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
@@ -273,6 +335,9 @@ def write_folder(folder: Path, content: Mapping[str, bytes], replace: bool = Fal
 
 def _recover(folder: Path) -> None:
     """Put back a folder whose replacement was killed between its two renames."""
+    for part in folder.parent.glob(f".{glob.escape(folder.name)}-????????"):
+        if time.time() - part.stat().st_mtime > STALE_S:  # left by a process that was killed
+            shutil.rmtree(part, ignore_errors=True)
     if folder.exists():
         return
     for old in folder.parent.glob(f".{glob.escape(folder.name)}-old-*/{glob.escape(folder.name)}"):

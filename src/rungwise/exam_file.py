@@ -36,6 +36,8 @@ OTHER_UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {
     "deg": (("rad", 180 / math.pi),),
 }
 TEXT_MAX = 200
+#: Stands in a blank where a finding belongs; the check refuses it, so that none is left as it was.
+BLANK = '"?"'
 
 
 def screen_answers(item: Item) -> tuple[str, ...]:
@@ -158,7 +160,7 @@ class _Reader:
         return self.number(value, field, spec.unit, spec.low, spec.high, whole)
 
 
-def read_exam(text: str, book: Evidence) -> Exam:
+def read_exam(text: str, book: Evidence, today: date | None = None) -> Exam:
     """Read an examination and check all of it.
 
     Parameters
@@ -167,6 +169,8 @@ def read_exam(text: str, book: Evidence) -> Exam:
         The TOML file's text.
     book : Evidence
         The evidence book; its measures and items say what may be written.
+    today : date, optional
+        An examination after this day is a fault; not judged when it is not given.
 
     Returns
     -------
@@ -180,12 +184,15 @@ def read_exam(text: str, book: Evidence) -> Exam:
     """
     parsed = _parsed(text, "examination")
     r = _Reader(book)
-    names = ("schema", "date", "therapist", "wanted", "avoid", "confirm", "clinic", "person")
-    r.known(parsed, (*names, "activity", "screen", "detail", *SIDES), "")
+    names = ("schema", "date", "therapist", "worse_side", "wanted", "avoid", "confirm", "clinic")
+    r.known(parsed, (*names, "person", "activity", "screen", "detail", *SIDES), "")
     if parsed.get("schema") != SCHEMA:
         r.fault("schema", parsed.get("schema"), f'"{SCHEMA}"', "Start from: rungwise exam new")
     on = r.day(parsed.get("date"), "date")
+    if on is not None and today is not None and on > today:
+        r.fault("date", on, f"no later than {today}", "An examination cannot be to come.")
     therapist = r.text(parsed, "therapist", "")
+    worse = r.word(parsed.get("worse_side"), "worse_side", (*SIDES, "alike"))
     families = tuple(book.families)
     wanted = r.words(parsed.get("wanted", []), "wanted", families)
     avoid = r.words(parsed.get("avoid", []), "avoid", families)
@@ -216,6 +223,7 @@ def read_exam(text: str, book: Evidence) -> Exam:
     details = _read_details(r, r.table(parsed, "detail", "detail"))
     activities = _read_activities(r, parsed.get("activity", []))
     _cross_check(r, height, mass, measured, frozenset(confirmed))
+    _check_sides(r, worse, measured)
     if r.faults or on is None or therapist is None or person is None:
         raise InputError("examination", tuple(r.faults))
     return Exam(
@@ -229,6 +237,7 @@ def read_exam(text: str, book: Evidence) -> Exam:
         wanted=wanted,
         avoid=avoid,
         clinic=clinic,
+        worse_side="right" if worse == "right" else "left" if worse == "left" else "alike",
     )
 
 
@@ -323,7 +332,8 @@ def _range(book: Evidence, key: str) -> tuple[str, float, float]:
 
 def _is_zone(name: object) -> bool:
     try:
-        return isinstance(name, str) and ZoneInfo(name) is not None
+        known = isinstance(name, str) and ("/" in name or name == "UTC")
+        return known and ZoneInfo(str(name)) is not None
     except (ZoneInfoNotFoundError, ValueError, OSError):
         return False
 
@@ -447,6 +457,19 @@ def _cross_check(
             words = "offset of the zeros"
             key = "bend.shaft_offset.plausible"
             outside(f"{side}.flat_standing_deg", offset, key, words, "Read it again.")
+            bends = [
+                float(m.value)
+                for m in measured
+                if m.measure == "mtp_dorsiflexion_deg"
+                and m.side == side
+                and m.zero == "metatarsal_shaft"
+                and not isinstance(m.value, str)
+            ]
+            field = f"{side}.flat_standing_deg"
+            if bends and min(bends) < offset and field not in confirmed:
+                again = f'One of the two is wrong. If both are right, add "{field}" to confirm.'
+                least = f"at most the smallest bend from the shaft, {min(bends):g}°"
+                r.fault(field, printed(offset, "deg"), least, again)
         foot = found.get((side, "foot_length_mm"))
         lever = found.get((side, "heel_to_mtp_mm"))
         if foot and lever:
@@ -464,6 +487,22 @@ def _cross_check(
         key = "body.foot_length_gap.plausible"
         outside("left.foot_length_mm", gap, key, "difference from the right foot", "Measure again.")
     _check_pains(r, found, confirmed)
+
+
+def _check_sides(r: _Reader, worse: str | None, measured: list[Measured]) -> None:
+    """Compare the worse foot as the patient says with the findings: are the feet exchanged."""
+    pains = {
+        m.side: float(m.value)
+        for m in measured
+        if m.measure == "pain_worst_nprs" and not isinstance(m.value, str)
+    }
+    right, left = pains.get("right"), pains.get("left")
+    if right is None or left is None or right == left or worse is None:
+        return
+    found = "right" if right > left else "left"
+    if worse != found:
+        told = f"{found}: worst pain is right {right:g}, left {left:g}"
+        r.fault("worse_side", worse, told, "Ask again. Are [right] and [left] exchanged?")
 
 
 def _check_pains(
@@ -493,7 +532,7 @@ def _short(value: object) -> str:
     if isinstance(value, str):
         text = json.dumps(value[: TEXT_MAX // 2], ensure_ascii=True)
     else:
-        text = str(value)
+        text = str(value).lower() if isinstance(value, bool) else str(value)
     return text if len(text) <= TEXT_MAX // 2 else text[: TEXT_MAX // 2] + "…"
 
 
@@ -571,10 +610,14 @@ def blank_exam(book: Evidence, on: date) -> str:
     """
     lines = [
         "# One examination. Take the # away from what was examined, and fill it in.",
-        "# What stays behind a # counts as not examined, never as normal.",
+        '# What stays behind a # counts as not examined, never as normal. A "?" must be filled in.',
         f'schema = "{SCHEMA}"',
         f"date = {on.isoformat()}",
         'therapist = ""',
+        "# The worse foot, as the patient says: asked apart, to catch right for left.",
+        'worse_side = ""  # right | left | alike',
+        "# Fields whose strange value is right all the same.",
+        "confirm = []",
         "",
         "# Optional exercise families to add, and families to leave out, of:",
         f"# {', '.join(book.families)}",
@@ -588,9 +631,9 @@ def blank_exam(book: Evidence, on: date) -> str:
         "[person]",
         "# The clinic's own label, not a name.",
         'label = ""',
-        "#birth_year = 1960",
+        f"#birth_year = {BLANK}",
         "# Only for body proportions and norms.",
-        '#sex = "female"  # female | male',
+        f"#sex = {BLANK}  # female | male",
         *_bounded(book, "height_cm", "168"),
         *_bounded(book, "mass_kg", "70"),
         "# Language that the patient reads.",
@@ -646,8 +689,8 @@ def blank_exam(book: Evidence, on: date) -> str:
                 *_prose(spec.help),
                 "# Once for each reading:",
                 f"#[[{side}.{spec.key}]]",
-                f"#value = {low:g}  # {low:g} to {printed(spec.high or 0, spec.unit)}",
-                *(f'#{name} = "{words[0]}"  # {" | ".join(words)}' for name, words in ways),
+                f"#value = {BLANK}  # {low:g} to {printed(spec.high or 0, spec.unit)}",
+                *(f"#{name} = {BLANK}  # {' | '.join(words)}" for name, words in ways),
             ]
     return "\n".join(lines) + "\n"
 
@@ -658,18 +701,17 @@ def _prose(text: str) -> list[str]:
 
 def _bounded(book: Evidence, key: str, example: str) -> list[str]:
     unit, low, high = _range(book, f"person.{key}")
-    return [f"#{key} = {example}  # {low:g} to {printed(high, unit)}"]
+    return [f"#{key} = {BLANK}  # {low:g} to {printed(high, unit)}, such as {example}"]
 
 
 def _example(spec: Measure, name: str | None = None) -> list[str]:
     if spec.kind == "yesno":
-        value, allowed = "false", "true | false"
+        allowed = "true | false"
     elif spec.kind == "choice":
-        value, allowed = f'"{spec.choices[0]}"', " | ".join(spec.choices)
+        allowed = " | ".join(f'"{choice}"' for choice in spec.choices)
     else:
-        low, high = spec.low or 0.0, spec.high or 0.0
-        value, allowed = f"{low:g}", f"{low:g} to {printed(high, spec.unit)}"
-    return [*_prose(spec.help), f"#{name or spec.key} = {value}  # {allowed}"]
+        allowed = f"{spec.low or 0.0:g} to {printed(spec.high or 0.0, spec.unit)}"
+    return [*_prose(spec.help), f"#{name or spec.key} = {BLANK}  # {allowed}"]
 
 
 def exam_schema(book: Evidence) -> dict[str, Any]:
@@ -778,6 +820,7 @@ def exam_schema(book: Evidence) -> dict[str, Any]:
                 "schema": {"const": SCHEMA},
                 "date": {"type": "string", "format": "date"},
                 "therapist": text,
+                "worse_side": {"enum": [*SIDES, "alike"]},
                 "wanted": families,
                 "avoid": families,
                 "confirm": {"type": "array", "items": {"type": "string"}},
@@ -791,7 +834,7 @@ def exam_schema(book: Evidence) -> dict[str, Any]:
                 "right": foot,
                 "left": foot,
             },
-            ("schema", "date", "therapist", "person"),
+            ("schema", "date", "therapist", "worse_side", "person"),
         ),
         "anyOf": [{"required": ["right"]}, {"required": ["left"]}],
     }

@@ -185,7 +185,7 @@ def plan_report(plan: Plan, book: Evidence) -> str:
         "\nLengths and capacities\n",
     ]
     for side in SIDES:
-        parts.append(f"  {side} foot: may bend {plan.bodies[side].bend_available_deg:.1f}°\n")
+        parts.append(f"  {side} foot: may bend {plan.bodies[side].bend_available_deg:.0f}°\n")
         parts += [_because(note) for note in plan.bodies[side].notes]
     parts.append("\nExercises\n" if plan.exercises else "\nNo exercises.\n")
     for exercise in plan.exercises:
@@ -195,7 +195,7 @@ def plan_report(plan: Plan, book: Evidence) -> str:
         order = ", ".join(plan.session.order).replace("_", " ")
         parts.append(
             f"\nA day takes {minutes} min {seconds} s: {order}; "
-            f"{plan.session.place_changes} change(s) of place.\n"
+            f"changes of place: {plan.session.place_changes}.\n"
         )
         parts += [_because(reason, "cut") for reason in plan.session.dropped]
     if plan.refused:

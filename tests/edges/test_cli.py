@@ -353,3 +353,72 @@ def test_the_verbs_are_importable_from_the_package() -> None:
         assert value is getattr(clinic, name)
     with pytest.raises(AttributeError):
         _ = rungwise.nothing
+
+
+def shell(*args: object, **extra: object) -> subprocess.CompletedProcess[str]:
+    """Run the command in a process of its own."""
+    environment = {**os.environ, "PYTHONPATH": str(ROOT / "src")}
+    environment |= {str(k): str(v) for k, v in extra.pop("env", {}).items()}  # type: ignore[attr-defined]
+    return subprocess.run(
+        [sys.executable, "-m", "rungwise", *map(str, args)],
+        capture_output=True,
+        text=True,
+        env=environment,
+        check=False,
+        **extra,  # type: ignore[call-overload]
+    )
+
+
+@pytest.mark.parametrize(
+    "environment",
+    [
+        {"PYTHONIOENCODING": "ascii"},
+        {"PYTHONWARNINGS": "error"},
+        {"LC_ALL": "C", "PYTHONUTF8": "0"},
+    ],
+)
+def test_odd_terminals_get_an_answer(walker: Path, environment: dict[str, str]) -> None:
+    done = shell("grade", walker, *TODAY, env=environment)
+    assert done.returncode == 0, done.stderr
+    assert "grade 2" in done.stdout
+
+
+def test_what_cannot_be_is_one_clear_error(walker: Path, tmp_path: Path) -> None:
+    long = shell("plan", walker, "--out", tmp_path / ("x" * 300), *TODAY)
+    assert (long.returncode, long.stderr.count("\n")) == (3, 2)
+    for wrong in (("--today", "9999-12-30"), ("--today", "soon"), ("--jobs", "0")):
+        done = shell("plan", walker, "--out", tmp_path / "o", *wrong)
+        assert done.returncode == 2
+        assert "Traceback" not in done.stderr
+    future = shell("plan", walker, "--out", tmp_path / "o", "--today", "2026-01-01")
+    assert future.returncode == 3
+    assert "to come" in future.stderr
+    if Path("/dev/full").exists():
+        with Path("/dev/full").open("w") as full:
+            code = [sys.executable, "-m", "rungwise", "book"]
+            where = {**os.environ, "PYTHONPATH": str(ROOT / "src")}
+            done_full = subprocess.run(
+                code, stdout=full, stderr=subprocess.PIPE, env=where, check=False
+            )
+        assert done_full.returncode == 3
+        assert b"cannot write" in done_full.stderr
+    assert not (tmp_path / "o").exists()
+
+
+def test_a_pin_says_nothing_that_is_untrue(
+    walker: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pins = tmp_path / "pins.toml"
+    pins.write_text(
+        '[[pin]]\nfamily = "heel_raise"\nside = "right"\nload = "hands_60"\n'
+        'why = "did it for months"\nby = "R. Alder"\n'
+    )
+    args = ("plan", walker, "--out", "unused", "--no-sheets", *TODAY, "--pins", pins, "--json")
+    plan = json.loads(run(capsys, *args)[1])
+    (line,) = [e for e in plan["exercises"] if e["family"] == "heel_raise"]
+    assert line["both"]
+    rules = [r["rule"] for r in line["reasons"]]
+    assert "plan.start" not in rules
+    assert rules.count("plan.pinned") == 1
+    assert len({w["says"] for w in line["warnings"]}) == len(line["warnings"]) > 0
+    assert not [no for no in line["refused"] if no["what"] == "load:hands_60"]

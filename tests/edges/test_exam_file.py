@@ -67,7 +67,7 @@ def test_what_is_written_is_what_is_read() -> None:
     [
         ("foot_length_mm = 242", "foot_length_mm = 90", "right.foot_length_mm", "180 to 330 mm"),
         ("foot_length_mm = 242", "foot_length_mm = 24.2", "right.foot_length_mm", "24.2 cm = 242"),
-        ("value = 27", "value = 120", "right.mtp_dorsiflexion_deg[1].value", "-20 to 100°"),
+        ("value = 27", "value = 120", "right.mtp_dorsiflexion_deg[1].value", "-20 to 90°"),
         ("height_cm = 165", "height_cm = 1.65", "person.height_cm", "1.65 m = 165 cm"),
         ("height_cm = 165", "height_cm = 65", "person.height_cm", "65 in = 165.1 cm"),
         ("mass_kg = 68", "mass_kg = 150", "person.mass_kg", "150 lb would be 68.0 kg"),
@@ -178,15 +178,35 @@ def test_the_blank_lists_every_item_and_measure_and_says_what_is_missing() -> No
     assert {"therapist", "person.label", "person.birth_year", "right, left"} <= set(found)
 
 
-def test_the_blank_with_its_comments_taken_off_is_valid_toml_of_allowed_values() -> None:
+def test_a_blank_with_its_comments_taken_off_must_be_filled_in() -> None:
+    """No example can be taken for a finding: each placeholder is refused by its own field."""
     blank = blank_exam(BOOK, date(2026, 11, 25))
-    text = re.sub(r"^#(?! )", "", blank, flags=re.MULTILINE).replace('= ""', '= "x"')
-    found = faults(text) if _is_faulty(text) else {}
-    # Only what an example cannot know may be at fault: placeholder zeros against cross checks.
-    assert all(
-        "plausible" in f or "share" in f or "worst pain" in f or "offset" in f
-        for f in found.values()
-    ), found
+    text = re.sub(r"^#(?! )", "", blank, flags=re.MULTILINE)
+    placeholders = text.count('= "?"')
+    found = faults(text)
+    refused = [fault for fault in found.values() if 'got "?"' in fault]
+    assert len(refused) == placeholders > 100
+    assert "worse_side" in found
+
+
+def test_right_and_left_exchanged_is_caught() -> None:
+    right, left = WALKER.index("[right]"), WALKER.index("[left]")
+    swapped = WALKER[:right] + WALKER[left:].replace("left", "right")
+    swapped += "\n" + WALKER[right:left].replace("right", "left")
+    assert "exchanged" in faults(swapped)["worse_side"]
+    missing = WALKER.replace('worse_side = "right"\n', "")
+    assert "worse_side" in faults(missing)
+
+
+def test_a_bend_below_its_own_flat_reading_is_asked_again() -> None:
+    text = changed("flat_standing_deg = 14", "flat_standing_deg = 29")
+    assert "smallest bend from the shaft, 27" in faults(text)["right.flat_standing_deg"]
+
+
+def test_an_examination_to_come_is_a_fault() -> None:
+    with pytest.raises(InputError, match="cannot be to come"):
+        read_exam(WALKER, BOOK, date(2026, 11, 19))
+    assert read_exam(WALKER, BOOK, date(2026, 11, 20))
 
 
 def _is_faulty(text: str) -> bool:

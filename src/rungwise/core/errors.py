@@ -33,7 +33,8 @@ class Fault:
 
     def __str__(self) -> str:
         """Return the fault as one line."""
-        return f"{self.field}: got {self.given}; allowed: {self.allowed}. {self.remedy}"
+        allowed = self.allowed.rstrip(".")
+        return f"{self.field}: got {self.given}; allowed: {allowed}. {self.remedy}"
 
 
 class RungwiseError(Exception):

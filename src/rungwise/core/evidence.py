@@ -548,7 +548,9 @@ class Evidence:
 
 def _mark(row: Row) -> str:
     """A row in a sentence; a limit stands without the range in which a clinic may set it."""
-    return str(row) if row.use == "describe" else printed(row.value, row.unit)
+    if row.use != "describe" or row.low is None or row.high is None:
+        return printed(row.value, row.unit)
+    return f"{row.low:.6g} to {printed(row.high, row.unit)}"
 
 
 def shown_value(value: object) -> str:

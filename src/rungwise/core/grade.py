@@ -166,7 +166,8 @@ class _Rules:
         """Loss against the other side [pct]."""
         if self.reference_deg is None:
             return None
-        return round(100 * (self.reference_deg - angle) / self.reference_deg, DIGITS)
+        lost = 100 * (self.reference_deg - angle) / self.reference_deg
+        return round(min(max(lost, 0.0), 100.0), DIGITS)  # more than the other side is no loss
 
     def by_loss(self, angle: float) -> int | None:
         loss = self.loss(angle)

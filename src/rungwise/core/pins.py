@@ -132,7 +132,7 @@ def follow_pin(exercise: Exercise, pin: Pin, foot: Foot, single: bool) -> Exerci
         dose_step=step,
         reasons=(
             book.reason("plan.pinned", by=pin.by, why=pin.why, computed=computed),
-            *rung_reasons(fitted, foot)[1:],
+            *(r for r in rung_reasons(fitted, foot) if r.rule != "plan.start"),
             *(
                 r
                 for r in exercise.reasons
@@ -140,9 +140,20 @@ def follow_pin(exercise: Exercise, pin: Pin, foot: Foot, single: bool) -> Exerci
             ),
             *extra,
         ),
+        refused=tuple(no for no in exercise.refused if not _reached(no.what, family, places)),
         warnings=tuple(warnings),
         pin=pin,
     )
+
+
+def _reached(what: str, family: Family, places: tuple[int, ...]) -> bool:
+    """Whether a refused notch (``dial:notch``) is one that the pin now stands on or above."""
+    dial_key, _, notch_key = what.partition(":")
+    for dial, place in zip(family.dials, places, strict=True):
+        keys = [notch.key for notch in dial.notches]
+        if dial.key == dial_key and notch_key in keys:
+            return keys.index(notch_key) <= place
+    return False
 
 
 def _pin_objections(

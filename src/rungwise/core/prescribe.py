@@ -37,9 +37,9 @@ STOPPED = ("refer", "hold")
 
 
 def less_painful(exam: Exam, grades: Mapping[Side, Grade]) -> Side | None:
-    """The less painful foot: lower worst pain, then larger bend; None when it must be asked.
+    """The less painful foot: lower worst pain, then larger bend, then as the patient says.
 
-    The bends are compared as they were graded, from the same zero.
+    None when it must be asked. The bends are compared as they were graded, from the same zero.
     """
     right, left = (exam.number("pain_worst_nprs", side) for side in SIDES)
     if right is None or left is None:
@@ -48,7 +48,7 @@ def less_painful(exam: Exam, grades: Mapping[Side, Grade]) -> Side | None:
         return "right" if right < left else "left"
     bends = [grades[side].bend_deg for side in SIDES]
     if bends[0] is None or bends[1] is None or bends[0] == bends[1]:
-        return None
+        return None if exam.worse_side == "alike" else other(exam.worse_side)
     return "right" if bends[0] > bends[1] else "left"
 
 
@@ -269,14 +269,14 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, Foot]) -> list[
             dose=dose,
             dose_step=step,
             reasons=(
-                *rung_reasons(fits[side], foot),
+                *(r for r in rung_reasons(fits[side], foot) if not pin or r.rule != "plan.start"),
                 foot.book.reason(shared_limit, **({} if alike else {"side": side})),
                 *dosed,
                 *extra,
-                *(r for e in lines for r in e.reasons if r.rule == "plan.pinned"),
+                *dict.fromkeys(r for e in lines for r in e.reasons if r.rule == "plan.pinned"),
             ),
             refused=_once(no for e in lines for no in e.refused),
-            warnings=tuple(w for e in lines for w in e.warnings),
+            warnings=tuple(dict.fromkeys(w for e in lines for w in e.warnings)),
             pin=pin,
             both=True,
         )

@@ -306,8 +306,8 @@ def rung_reasons(fitted: Fitted, foot: Foot) -> list[Reason]:
         reasons.append(
             book.reason(
                 "plan.bend",
-                bend=f"{demand.bend_deg:.1f}°",
-                available=f"{foot.ladder.body.bend_available_deg:.1f}",
+                bend=f"{demand.bend_deg:.0f}°",
+                available=f"{foot.ladder.body.bend_available_deg:.0f}",
                 share=round(100 * demand.bend_share),
             )
         )

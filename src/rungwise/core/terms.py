@@ -209,6 +209,8 @@ class Exam:
         Families that the therapist leaves out.
     clinic : mapping of str to str
         Contact lines for the handout.
+    worse_side : {"right", "left", "alike"}
+        The worse foot as the patient says, asked apart from the findings.
     """
 
     on: date
@@ -221,6 +223,7 @@ class Exam:
     wanted: tuple[str, ...] = ()
     avoid: tuple[str, ...] = ()
     clinic: Mapping[str, str] = field(default_factory=dict)
+    worse_side: Literal["right", "left", "alike"] = "alike"
 
     @cached_property
     def _found(self) -> Mapping[tuple[str, Side | None], tuple[Measured, ...]]:

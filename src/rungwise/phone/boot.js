@@ -1,0 +1,1 @@
+start(JSON.parse(document.getElementById('data').textContent));
