@@ -178,12 +178,13 @@ class _Speaker:
         block = (str(after.family), after.place)
         if moment.kind == "rest":
             yield words.say("class.gap.rest")
+            yield from told.put_away(block)
         elif moment.kind == "change":
             yield words.say(f"class.gap.{after.place}")
         else:
             if before is None:
                 yield words.say(f"class.gap.{after.place}")
-            yield from told.things(block) or (words.say("class.gap.ready"),)
+            yield from told.lay_out(block) or (words.say("class.gap.ready"),)
         if moments[index + 1] is after:
             yield told.next(block)
             yield from told.lines(block)

@@ -19,10 +19,11 @@ from rungwise.book import load_book, read_overrides
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.grade import grade
+from rungwise.core.group import GroupClass, class_rungs, make_class, read_choices
 from rungwise.core.ladder import Joint, Ladder, build_ladder
 from rungwise.core.prescribe import less_painful, prescribe
 from rungwise.core.screen import screen
-from rungwise.core.terms import SIDES, Exam, Grade, Pin, Plan, Screening, Side
+from rungwise.core.terms import SIDES, Exam, Grade, Pin, Plan, Reason, Screening, Side
 from rungwise.diary import (
     CODE,
     DIARY,
@@ -204,8 +205,6 @@ def sheets(
 
 def class_ways(book: Evidence) -> tuple[tuple[str, tuple[Reason, ...]], ...]:
     """Every rung by name, and why people who were not examined may not do it, if so."""
-    from rungwise.core.group import class_rungs
-
     return class_rungs(cast(Joint, import_module(f"rungwise.core.{book.joint}")), book)
 
 
@@ -230,8 +229,6 @@ def group_class(
     InputError
         An unknown rung or dose, too many people or exercises, too little time.
     """
-    from rungwise.core.group import make_class, read_choices
-
     joint = cast(Joint, import_module(f"rungwise.core.{book.joint}"))
     return make_class(read_choices(choices, book), joint, book, people, minutes)
 

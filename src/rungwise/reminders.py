@@ -16,7 +16,7 @@ from rungwise.core.errors import Fault, InputError
 from rungwise.core.terms import Plan
 from rungwise.words import Words
 
-__all__ = ["exercise_weekdays", "to_calendar"]
+__all__ = ["WEEKDAYS", "exercise_weekdays", "to_calendar"]
 
 WEEKDAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
 #: Before this hour a wall clock may be missing or come twice when the clocks change.

@@ -21,7 +21,7 @@ from typing import Any, Literal
 
 from rungwise.core.errors import EvidenceError, Fault, InputError
 
-__all__ = ["Words", "languages", "load_syllables", "load_words", "pseudo_right_to_left"]
+__all__ = ["Words", "languages", "load_syllables", "load_words", "pseudo_right_to_left", "whole_mm"]
 
 Text = str | tuple[str, ...]
 #: Around patient or clinic text in a right-to-left line: its letters keep their own direction.
@@ -29,7 +29,26 @@ ISOLATE, POP = "\u2068", "\u2069"
 _PLACE = re.compile(r"\{([a-z_0-9]*)\}")
 _BRACE = re.compile(r"[{}]")
 MM_PER_INCH = 25.4
+MM_PER_CM = 10
 LB_PER_KG = 1 / 0.45359237
+
+
+def whole_mm(mm: float, up: bool = False) -> int:
+    """A length as it is printed, on a sheet and in a drawing alike [mm].
+
+    Parameters
+    ----------
+    mm : float
+        Length [mm].
+    up : bool
+        Round up, where longer is the cautious side; down otherwise.
+
+    Examples
+    --------
+    >>> whole_mm(46.2), whole_mm(46.2, up=True), whole_mm(46.0000001, up=True)
+    (46, 47, 46)
+    """
+    return math.ceil(mm - 1e-6) if up else math.floor(mm + 1e-6)
 
 
 @dataclass(frozen=True)
@@ -167,7 +186,7 @@ class Words:
         return f"{cut:.{digits}f}".replace(".", self.decimal)
 
     def length(self, mm: float, up: bool = False) -> str:
-        """A length in centimetres (millimetres when small) and inches, both rounded down.
+        """A length in centimetres and inches, or in millimetres when small, rounded down.
 
         Parameters
         ----------
@@ -176,11 +195,10 @@ class Words:
         up : bool
             Round up instead, where longer is the cautious side.
         """
-        whole = math.ceil(mm - 1e-9) if up else math.floor(mm + 1e-9)
-        if whole < 10:
-            inches = self._inches(mm, 16, up)
-            return self.own(self.say("unit.small_length", mm=whole, inches=inches))
-        cm = self.number(whole / 10, 0 if whole % 10 == 0 else 1)
+        whole = whole_mm(mm, up)
+        if whole < MM_PER_CM:
+            return self.own(self.say("unit.small_length", mm=whole))
+        cm = self.number(whole / MM_PER_CM, 0 if whole % MM_PER_CM == 0 else 1)
         return self.own(self.say("unit.length", cm=cm, inches=self._inches(mm, 8, up)))
 
     def _inches(self, mm: float, parts: int, up: bool) -> str:

@@ -27,6 +27,7 @@ from rungwise.handout import Handout, Panel, build, build_handout, reading_of, t
 from rungwise.handout import page as layout
 from rungwise.handout.fit import fit_panel, form_of
 from rungwise.handout.text import running_text
+from rungwise.reminders import WEEKDAYS, exercise_weekdays
 from rungwise.words import load_syllables, load_words, pseudo_right_to_left
 from tests.edges.sample_plan import DOSES, STANDARD, clinic_exam, make_plan
 
@@ -224,6 +225,8 @@ def test_running_order_has_minutes_of_the_session(plan: Plan, sheet: Handout) ->
         ENGLISH.say(f"exercise.{family}.title") for family in plan.session.order
     ]
     assert sheet.order_total == f"In all: about {ENGLISH.minutes(plan.session.seconds)}."
+    steps = [int(re.findall(r"\d+", step.time)[0]) for step in sheet.order]
+    assert f"about {sum(steps)} minutes" in sheet.order_total
     assert sheet.order_first == "Start with your right foot."
     assert sheet.fetch is not None
     assert {"A ruler", "A firm chair with no wheels", "A phone, close by"} <= set(sheet.fetch.lines)
@@ -237,8 +240,44 @@ def test_walking_stands_apart() -> None:
     walking = found.panels[-1]
     assert walking.feet[0].heading == "Both feet"
     assert walking.feet[0].dose == ("10 minutes.", "3 days a week.")
-    assert found.order[-1].what == "Walking, at another time"
-    assert found.order[-1].time == "about 10 minutes"
+    assert "Walking" not in [step.what for step in found.order]
+    assert found.order_apart == ("At another time: Walking, about 10 minutes.",)
+    text = to_text(found)
+    assert text.index(found.order_total) < text.index(found.order_apart[0])
+
+
+def test_diary_has_a_box_on_the_days_of_the_reminders_only(sheet: Handout, plan: Plan) -> None:
+    names = dict(zip(WEEKDAYS, ENGLISH.lines("date.days_short"), strict=True))
+    rates = [e.dose.days_per_week for family in plan.session.order for e in plan.exercises
+             if e.family == family]
+    for week in sheet.diary.weeks:
+        assert len(week.due) == len(sheet.diary.rows)
+        boxes = [{d for (d, _), on in zip(week.days, due, strict=True) if on} for due in week.due]
+        assert boxes == [{names[day] for day in exercise_weekdays(rate)} for rate in rates]
+    assert any("day off" in line for line in sheet.diary.lines)
+
+
+def test_minutes_add_up() -> None:
+    # by hand: 61 s of 10 s and 51 s is 2 min, one each; 600 s of 100, 200, 300 s is 10 min
+    assert build._shared([10.0, 51.0], 61.0) == [1, 1]
+    assert build._shared([100.0, 200.0, 300.0], 600.0) == [2, 3, 5]
+    assert build._shared([1.0, 1.0, 1.0], 3.0) == [1, 1, 1]
+    assert build._shared([], 0.0) == []
+
+
+def test_the_foot_that_goes_first_stands_first(plan: Plan) -> None:
+    text = to_text(build_handout(plan, BOOK, ENGLISH))
+    assert "Start with your right foot." in text
+    assert "Left foot and right foot" not in text
+    assert "Train the right foot first. Then swap." in text
+
+
+def test_an_address_breaks_after_its_punctuation_only() -> None:
+    told = layout._plain("ana.maria.fernandez@a-very-long-name.example.org")
+    assert set(told.split("\u200b")) == {
+        "ana.", "maria.", "fernandez@", "a-", "very-", "long-", "name.", "example.", "org"
+    }
+    assert layout._plain("x" * 30) == "\u200b".join("x" * 30)
 
 
 def test_diary_has_every_day_exercise_foot_and_next_morning(plan: Plan, sheet: Handout) -> None:

@@ -16,6 +16,7 @@ from rungwise.book import load_book
 from rungwise.core.errors import EvidenceError, InputError
 from rungwise.core.ladder import rungs_of
 from rungwise.core.reading import score, split_sentences
+from rungwise.core.terms import SIDES
 from rungwise.draw import LABELS
 from rungwise.words import Words, languages, load_syllables, load_words, pseudo_right_to_left
 
@@ -84,6 +85,9 @@ def test_every_rung_of_the_book_has_its_words(code: str, family: str) -> None:
             if dial in dials:
                 assert words.say(f"{place}.{dial}.{notch}.name")
         for name in settings:
+            if name == "first":  # the foot that begins is the plan's, not the rung's
+                assert all(words.has_any(f"{place}.first.{side}") for side in SIDES)
+                continue
             text = str(rung.settings[name]).lower()
             assert words.has_any(f"{place}.{name}.{text}") or text == "false"
 
@@ -108,7 +112,7 @@ def test_hazards_that_words_control() -> None:
     balance = " ".join(ENGLISH.lines("exercise.balance.safety"))
     assert "counter" in balance
     assert "phone in reach" in balance
-    assert "Did you fall? Stop. Do not do this alone" in balance
+    assert "Did you fall? Stop. Do not do it again until you have talked to us." in balance
     assert ENGLISH.lines("exercise.balance.surface.firm.safety") == ("No rug. No cushion.",)
     assert (ENGLISH.say("diary.low"), ENGLISH.say("diary.high")) == (
         "0 = no pain",
@@ -210,9 +214,10 @@ def test_a_value_is_never_read_as_a_pattern() -> None:
         (35.0, "3.5 cm (1 3/8 inches)", "3.5 cm (1 1/2 inches)"),
         (30.0, "3 cm (1 1/8 inches)", "3 cm (1 1/4 inches)"),
         (25.4, "2.5 cm (1 inch)", "2.6 cm (1 inch)"),
-        (8.0, "8 mm (5/16 inch)", "8 mm (3/8 inch)"),
+        (8.0, "8 mm", "8 mm"),
         (43.52, "4.3 cm (1 5/8 inches)", "4.4 cm (1 3/4 inches)"),
-        (9.99, "9 mm (3/8 inch)", "1 cm (1/2 inch)"),
+        (9.99, "9 mm", "1 cm (1/2 inch)"),
+        (46.0000001, "4.6 cm (1 3/4 inches)", "4.6 cm (1 7/8 inches)"),
     ],
 )
 def test_lengths_are_rounded_to_the_side_that_is_asked(mm: float, down: str, up: str) -> None:

@@ -37,12 +37,14 @@ LABELS: Mapping[str, tuple[str, ...]] = {
     "both_feet": (),
     "right": (),
     "left": (),
+    "right_shown": (),
+    "left_shown": (),
     "seen_from_above": (),
     # sizes, as they are printed beside what they measure
     "bend": ("deg",),
-    "cloth_thickness": ("mm",),
-    "place": ("mm",),
-    "heel_height": ("mm",),
+    "millimetres": ("mm",),
+    "centimetres": ("cm",),
+    "centimetres_tenth": ("cm", "tenth"),
     "load": ("kg",),
     "minutes": ("minutes",),
     # what to do
@@ -54,6 +56,8 @@ LABELS: Mapping[str, tuple[str, ...]] = {
     "hands_near": (),
     # the picture in words
     "alt.side": ("side",),
+    "alt.both.right": (),
+    "alt.both.left": (),
     "alt.seated": (),
     "alt.standing": (),
     "alt.one_leg": (),

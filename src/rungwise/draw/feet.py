@@ -125,7 +125,7 @@ def _draw_place(scene: Scene, view: View, foot: SideFoot) -> None:
     sheet.draw(polyline([(place, FLOOR + 4.0), (place, below + 10.0)]), width=2.0)
     sheet.span((joint, below), (place, below), "place")
     spot = (0.5 * (joint + place), below + 36.0)
-    sheet.say(scene.say("place", mm=scene.told["place"]), "place.label", [spot], lines=1)
+    sheet.say(scene.told["place"], "place.label", [spot], lines=1)
 
 
 def _draw_thickness(scene: Scene, view: View, reach: float) -> None:
@@ -138,7 +138,7 @@ def _draw_thickness(scene: Scene, view: View, reach: float) -> None:
     sheet.draw(polyline([(start, upper), (out - scene.away(10.0), upper)]), width=2.0)
     sheet.span((out, FLOOR), (out, upper), "thickness")
     sheet.say(
-        scene.say("cloth_thickness", mm=scene.told["thick"]),
+        scene.told["thick"],
         "thickness.label",
         around((out, upper - 66.0), 14.0),
         size=42.0,
@@ -163,7 +163,7 @@ def draw_heel_raise(scene: Scene) -> None:
     draw_foot(scene, view, foot)
     if scene.setting("squeeze"):
         _draw_squeeze(scene)
-    draw_side(scene)
+    draw_side(scene, scene.shown_key if scene.side_key == "both_feet" else "")
     _draw_height(scene, view)
     draw_bend(scene, view, foot)
 
@@ -217,7 +217,7 @@ def _draw_height(scene: Scene, view: View) -> None:
     sheet.span((out, FLOOR), (out, upper), "height")
     label_x, _ = view.at((edge - 0.72 * deep, top))
     label = sheet.say(
-        scene.say("heel_height", mm=scene.told["height"]),
+        scene.told["height"],
         "height.label",
         around((label_x, upper - 40.0), 14.0),
         size=44.0,

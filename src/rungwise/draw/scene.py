@@ -36,6 +36,7 @@ from rungwise.draw.sheet import (
     Sheet,
     around,
 )
+from rungwise.words import MM_PER_CM, whole_mm
 
 __all__ = [
     "COUNTER",
@@ -105,9 +106,15 @@ class Scene:
 
     @property
     def side_key(self) -> str:
-        """Label of the side: both feet where no side differs."""
-        both = self.fitted.rung.family == "walking" or self.setting("stance") == "feet_together"
+        """Label of the side: both feet where no side differs, or both do it at once."""
+        alike = self.fitted.rung.family == "walking" or self.setting("stance") == "feet_together"
+        both = alike or self.setting("both") is True
         return "both_feet" if both else f"{self.fitted.side}_foot"
+
+    @property
+    def shown_key(self) -> str:
+        """Label of the foot that is shown for both."""
+        return f"{self.fitted.side}_shown"
 
     def x(self, x: float) -> float:
         """A place across the sheet, given as for a right foot."""
@@ -151,19 +158,28 @@ class Scene:
 
     @cached_property
     def told(self) -> Mapping[str, str]:
-        """Every number that is printed or told, as it is printed.
+        """Every number that is printed or told, as it is printed here and on the sheet.
 
-        The place is rounded up: further forward bends the toe less.
+        The place is rounded up, since further forward bends the toe less; the rest down.
         """
         sizes, values = self.fitted.pose.sizes_mm, {"deg": f"{self.fitted.pose.bend_deg:.0f}"}
         for name, key in (("thick", "cloth_thickness_mm"), ("height", "heel_height_mm")):
             if key in sizes:
-                values[name] = f"{sizes[key]:.0f}"
+                values[name] = self._length(whole_mm(sizes[key]))
         if "place_mm" in sizes:
-            values["place"] = f"{math.ceil(sizes['place_mm'] - 1e-6)}"
-        values["kg"] = f"{self.amount('knees_kg'):.0f}"
+            values["place"] = self._length(whole_mm(sizes["place_mm"], up=True))
+        values["kg"] = f"{math.floor(self.amount('knees_kg') + 1e-9)}"
         values["minutes"] = f"{self.amount('minutes'):.0f}"
         return values
+
+    def _length(self, mm: int) -> str:
+        """Whole millimetres in the unit in which the sheet gives them."""
+        cm, tenth = divmod(mm, MM_PER_CM)
+        if cm == 0:
+            return self.say("millimetres", mm=str(mm))
+        if tenth == 0:
+            return self.say("centimetres", cm=str(cm))
+        return self.say("centimetres_tenth", cm=str(cm), tenth=str(tenth))
 
     @cached_property
     def scale(self) -> float:
@@ -289,7 +305,7 @@ def draw_side(scene: Scene, below: str = "") -> None:
     """Write the side as a word in the upper corner over the toes, and a line below it."""
     for key, size, bold, y, room, lines in (
         (scene.side_key, 46.0, True, 46.0, 330.0, 1),
-        (below, 32.0, False, 98.0, 290.0, 2),
+        (below, 32.0, False, 98.0, 330.0, 2),
     ):
         if key:
             text = scene.say(key)

@@ -15,7 +15,14 @@ def _posture(scene: Scene) -> list[str]:
         key = "alt.seated"
     else:
         key = "alt.one_leg" if scene.setting("legs") == 1 else "alt.standing"
-    return [scene.say("alt.side", side=scene.say(scene.side_key)), scene.say(key)]
+    return [_side(scene), scene.say(key)]
+
+
+def _side(scene: Scene) -> str:
+    """Which foot is shown, and for which feet."""
+    if scene.side_key == "both_feet":
+        return scene.say(f"alt.both.{scene.fitted.side}")
+    return scene.say("alt.side", side=scene.say(scene.side_key))
 
 
 def _tell_toe_press(scene: Scene) -> list[str]:
@@ -54,8 +61,7 @@ def _tell_balance(scene: Scene) -> list[str]:
 
 
 def _tell_toe_bend(scene: Scene) -> list[str]:
-    side = scene.say("alt.side", side=scene.say(scene.side_key))
-    return [side, scene.say("alt.toe_bend", **scene.told)]
+    return [_side(scene), scene.say("alt.toe_bend", **scene.told)]
 
 
 def _tell_calf_stretch(scene: Scene) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
 
@@ -12,10 +13,12 @@ from rungwise.draw import draw_pose
 from rungwise.handout.checks import faults_of
 from rungwise.handout.notice import common, stopped_of
 from rungwise.handout.sheet import Diary, Figure, Foot, Handout, Lines, Panel, Step, Week
+from rungwise.reminders import WEEKDAYS, exercise_weekdays
 from rungwise.words import Words
 
 __all__ = ["build_handout"]
 
+MINUTE = 60
 SECTIONS = ("set_up", "safety", "steps", "feel", "slips")
 
 
@@ -74,7 +77,7 @@ class _Builder:
             "ends": words.day(plan.ends),
             "review": words.day(plan.review),
         }
-        order, first, total = self._order()
+        order, first, total, apart = self._order()
         return Handout(
             **common(plan, words, "caution.lines"),
             title=words.say("sheet.title"),
@@ -101,6 +104,7 @@ class _Builder:
             order_title=words.say("sheet.order_title") if order else "",
             order_first=first,
             order_total=total,
+            order_apart=apart,
             phone_page=words.say("sheet.plan_code" if self.code else "sheet.phone_page"),
             code=self.code,
             panels=self.panels,
@@ -148,25 +152,32 @@ class _Builder:
             found += words.lines(key) if words.has(key) else ()
         return tuple(dict.fromkeys(found))
 
-    def _order(self) -> tuple[tuple[Step, ...], str, str]:
-        """Steps of a day with their times, the foot that goes first, the sum."""
+    def _order(self) -> tuple[tuple[Step, ...], str, str, tuple[str, ...]]:
+        """Steps of a day with their times, the foot that goes first, the sum, what is apart."""
         words, session = self.words, self.plan.session
         if session is None:
-            return (), "", ""
-        steps = []
+            return (), "", "", ()
+        here: dict[str, float] = {}
+        apart = []
         for family, lines in self._families():
             what = words.say(f"exercise.{family}.title")
             if lines[0].fitted.rung.settings.get("apart"):
-                seconds = sum(e.dose.seconds for e in lines) or 60 * self._minutes(lines[0])
-                what = words.say("sheet.order_apart", exercise=what)
+                seconds = sum(e.dose.seconds for e in lines) or MINUTE * self._minutes(lines[0])
+                time = words.say("sheet.order_time", minutes=words.minutes(seconds))
+                apart.append(words.say("sheet.order_apart", exercise=what, time=time))
             else:
-                seconds = sum(m.seconds for m in session.moments if m.family == family)
-            steps.append(Step(what, words.say("sheet.order_time", minutes=words.minutes(seconds))))
+                here[what] = sum(m.seconds for m in session.moments if m.family == family)
+        shares = _shared(list(here.values()), session.seconds)
+        steps = tuple(
+            Step(what, words.say("sheet.order_time", minutes=words.minutes(MINUTE * minutes)))
+            for what, minutes in zip(here, shares, strict=True)
+        )
         side = next((m.side for m in session.moments if m.side is not None), None)
         foot = words.say(f"foot.{side}") if side else ""
         first = words.say("sheet.order_first", foot=foot) if foot else ""
-        total = words.say("sheet.order_total", minutes=words.minutes(session.seconds))
-        return tuple(steps), first, total
+        minutes = words.minutes(MINUTE * sum(shares))
+        total = words.say("sheet.order_total", minutes=minutes) if steps else ""
+        return steps, first, total, tuple(apart)
 
     def _feet_word(self, exercise: Exercise) -> str:
         """Which foot, as a word; a family in which feet take turns by itself has its own."""
@@ -235,11 +246,22 @@ class _Builder:
         each = len(lines) > 1
         numbers = [(self._dose(e, each), self._sizes(family, e)) for e in lines]
         if each and all(number == numbers[0] for number in numbers):
-            return (Foot(self.words.say("feet.each"), *numbers[0]),)
+            return (Foot(self._each(lines), *numbers[0]),)
         numbers = [(self._dose(e, False), self._sizes(family, e)) for e in lines]
         return tuple(
             Foot(self._feet_word(e), *number) for e, number in zip(lines, numbers, strict=True)
         )
+
+    def _each(self, lines: Sequence[Exercise]) -> str:
+        """Both feet as words, the one that goes first in front."""
+        first, last = (e.side for e in lines)
+        said = {"first": self.words.say(f"feet.{first}"), "last": self.words.say(f"foot.{last}")}
+        return self.words.say("join.two", **said)
+
+    def _first_of(self, family: str) -> str:
+        """The foot that goes first in a family that both feet do in turn."""
+        lines = next(lines for name, lines in self._families() if name == family)
+        return lines[0].side if len(lines) > 1 else ""
 
     def _section(self, section: str, exercise: Exercise, key: str = "") -> Iterator[str]:
         for line in self.words.lines(f"exercise.{exercise.family}.{section}"):
@@ -256,7 +278,8 @@ class _Builder:
                 raise EvidenceError(f"words: {words.language!r} has no {key!r}")
             yield from words.all_of(f"{key}.{section}")
         elif mark == "=":
-            value = {**rung.settings, "both": exercise.both}.get(name)
+            known = {"both": exercise.both, "first": self._first_of(exercise.family)}
+            value = {**rung.settings, **known}.get(name)
             yield from words.all_of(f"{place}.{str(value).lower()}.{section}")
         else:
             yield line
@@ -337,10 +360,12 @@ class _Builder:
     def _diary(self) -> Diary:
         words, plan = self.words, self.plan
         rows: list[str] = []
+        planned: list[tuple[str, ...]] = []
         for family, lines in self._families():
             title = words.say(f"exercise.{family}.title")
             for exercise in lines:
                 foot = words.say(f"foot.{exercise.side}")
+                planned.append(exercise_weekdays(exercise.dose.days_per_week))
                 if exercise.both:
                     rows.append(words.say("diary.row_both", exercise=title))
                 else:
@@ -356,15 +381,39 @@ class _Builder:
                 first=words.day(first, "short"),
                 last=words.day(last, "short"),
             )
-            weeks.append(Week(heading, tuple((words.weekday(d), str(d.day)) for d in days)))
+            due = tuple(tuple(WEEKDAYS[d.weekday()] in on for d in days) for on in planned)
+            weeks.append(Week(heading, tuple((words.weekday(d), str(d.day)) for d in days), due))
             first = last + one_day
+        rests = any(len(on) < len(WEEKDAYS) for on in planned)
+        pain = str(self.pain["safe_max"])
         return Diary(
             title=words.say("diary.title"),
             low=words.say("diary.low"),
             high=words.say("diary.high"),
             what=words.say("diary.what"),
-            lines=words.lines("diary.lines"),
+            lines=words.lines("diary.lines") + (words.lines("diary.rest") if rests else ()),
+            example=words.say("diary.example", pain=pain),
+            example_pain=pain,
             rows=tuple(rows),
             mornings=tuple(words.say("diary.morning", foot=words.say(f"foot.{s}")) for s in SIDES),
             weeks=tuple(weeks),
         )
+
+
+def _shared(seconds: Sequence[float], total_s: float) -> list[int]:
+    """Whole minutes for each step, at least 1, whose sum is the whole session rounded up [min].
+
+    Time between the steps is shared among them; what rounding leaves goes to the steps that lost
+    most by it.
+    """
+    if not seconds:
+        return []
+    whole = max(math.ceil(total_s / MINUTE - 1e-9), len(seconds))
+    exact = [whole * s / sum(seconds) for s in seconds]
+    minutes = [max(math.floor(e + 1e-9), 1) for e in exact]
+    while sum(minutes) != whole:
+        step = 1 if sum(minutes) < whole else -1
+        able = [i for i, m in enumerate(minutes) if m + step >= 1]
+        i = max(able, key=lambda i: step * (exact[i] - minutes[i]))
+        minutes[i] += step
+    return minutes

@@ -236,7 +236,7 @@ def fit_diary(diary: Diary, below: Sequence[str], form: Form) -> dict[str, objec
     em, line, print_mm = (pt * MM_PER_PT for pt in (form.size, size, form.small))
     label = (form.width - days * cell - 2.0) / line
     labels = [1.2 * line * lines_needed(row, label) + 1.8 for row in (*diary.rows, *diary.mornings)]
-    rest = em * (HEADING_EM + 2.2 + _height(diary.lines, form.width / em - INDENT_EM))
+    rest = em * (HEADING_EM + 4.4 + _height(diary.lines, form.width / em - INDENT_EM))
     rest += print_mm * (1.5 + _height(below, form.width / print_mm)) + 4.0
     free = (form.height - rest) / len(spans) - 3.5 * 1.3 * line - 4.0
     fitting = (h for h in ROWS if sum(max(h, least) for least in labels) <= free)

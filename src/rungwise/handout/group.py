@@ -185,18 +185,27 @@ class ClassWords:
             for line in words.lines(f"{place}.lines")
         )
 
-    def things(self, block: Block) -> tuple[str, ...]:
-        """What to put away and what to lay out before an exercise."""
+    def put_away(self, block: Block) -> tuple[str, ...]:
+        """What is put away before an exercise, while still in the place of the one before."""
+        had, needed = self._had_and_needed(block)
+        return self._things("away", had - needed)
+
+    def lay_out(self, block: Block) -> tuple[str, ...]:
+        """What is laid out before an exercise."""
+        had, needed = self._had_and_needed(block)
+        return self._things("fetch", needed - had)
+
+    def _had_and_needed(self, block: Block) -> tuple[frozenset[str], frozenset[str]]:
         index = self.group.blocks.index(block)
         had = self._kits[self.group.blocks[index - 1]] if index else frozenset[str]()
-        needed = self._kits[block]
-        said = []
-        for key, changed in (("away", had - needed), ("fetch", needed - had)):
-            named = [f"class.thing.{thing}" for thing in sorted(changed)]
-            things = [self.words.say(name) for name in named if self.words.has(name)]
-            if things:
-                said.append(self.words.say(f"class.gap.{key}", things=self.words.listed(things)))
-        return tuple(said)
+        return had, self._kits[block]
+
+    def _things(self, key: str, changed: frozenset[str]) -> tuple[str, ...]:
+        named = [f"class.thing.{thing}" for thing in sorted(changed)]
+        things = [self.words.say(name) for name in named if self.words.has(name)]
+        if not things:
+            return ()
+        return (self.words.say(f"class.gap.{key}", things=self.words.listed(things)),)
 
     def dose(self, block: Block) -> str:
         """How much of it, for one class."""
@@ -223,8 +232,11 @@ class ClassWords:
         words, rung = self.words, exercise.fitted.rung
         for line in words.lines(f"exercise.{exercise.family}.names"):
             mark, name = line[:1], line[1:]
-            found = dict(rung.notches).get(name) if mark == "@" else rung.settings.get(name)
-            yield words.say(f"exercise.{exercise.family}.{name}.{str(found).lower()}.name")
+            place = f"exercise.{exercise.family}.{name}"
+            if mark == "@":
+                yield words.say(f"{place}.{dict(rung.notches)[name]}.name")
+            else:
+                yield from words.all_of(f"{place}.{str(rung.settings.get(name)).lower()}.name")
 
 
 def build_class_sheet(group: GroupClass, book: Evidence, words: Words) -> ClassSheet:
@@ -303,9 +315,10 @@ def _order(group: GroupClass, told: ClassWords, words: Words) -> Iterator[ClassS
         first, last = working[0], working[-1]
         gap = _gap_before(group.moments, first)
         texts = [words.say("class.gap.rest")] if any(m.kind == "rest" for m in gap) else []
+        texts += told.put_away(block)  # a weight is put down before one stands up
         if block[1] != place:
             texts.append(words.say(f"class.gap.{block[1]}"))
-        texts += told.things(block)
+        texts += told.lay_out(block)
         if gap:
             begin = gap[0].start_s
             yield ClassStep(_clock(begin), " ".join(texts), _clock(first.start_s - begin), False)

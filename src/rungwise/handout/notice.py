@@ -126,28 +126,54 @@ def common(plan: Plan, words: Words, small: str) -> dict[str, Any]:
 
 
 def _notices(plan: Plan, words: Words) -> Iterator[Notice]:
-    """One notice a level, the gravest first; then that the screen is not finished."""
-    emergency = _emergency(plan, words)
-    for level in LEVELS:
-        findings = tuple(
-            Finding(
-                what=_named(sides, words.say(f"notice.{item}.name"), words),
-                why=words.say(f"notice.{item}.why"),
-                do=words.say(_do(item, level, words), emergency=emergency),
-            )
-            for item, sides in _found(plan, level).items()
-        )
+    """One notice a level, the gravest first; then that the screen is not finished.
+
+    A foot is told one thing to do: whatever else was found on it stands, without a time of its
+    own, where it is told that.
+    """
+    for level, findings in _by_urgency(plan, words).items():
         if findings:
             lines = words.lines(f"notice.{level}.lines")
             if plan.exercises and level == "review":
                 lines += (words.say("notice.only_this_sheet"),)
-            yield Notice(level, words.say(f"notice.{level}.title"), lines, findings)
+            yield Notice(level, words.say(f"notice.{level}.title"), lines, tuple(findings))
     held = [side for side in SIDES if _unfinished(plan, side)]
     if held:
         what = _named(_whom(held), words.say("notice.unfinished.name"), words)
         title = words.say("notice.unfinished.title")
         lines = words.lines("notice.unfinished.lines")
         yield Notice("unfinished", title, (what, *lines), ())
+
+
+def _by_urgency(plan: Plan, words: Words) -> dict[str, list[Finding]]:
+    """What was found, by the level of the most urgent thing that its foot or the person has."""
+    emergency = _emergency(plan, words)
+    first: dict[Side | None, str] = {}
+    told: dict[str, list[Finding]] = {level: [] for level in LEVELS}
+    for level in LEVELS:
+        found = _found(plan, level)
+        for item, sides in found.items():
+            places: dict[str, list[Side | None]] = {}
+            for side in sides:
+                places.setdefault(_place(side, level, first), []).append(side)
+            for place, whose in places.items():
+                do = words.say(_do(item, level, words), emergency=emergency)
+                told[place].append(
+                    Finding(
+                        what=_named(whose, words.say(f"notice.{item}.name"), words),
+                        why=words.say(f"notice.{item}.why"),
+                        do=do if place == level else "",
+                    )
+                )
+        for side in {side for sides in found.values() for side in sides}:
+            first.setdefault(side, level)
+    return told
+
+
+def _place(side: Side | None, level: str, first: Mapping[Side | None, str]) -> str:
+    """The level under which a finding is told: the gravest of its foot and of the person."""
+    whose = (side, None) if side is not None else (*SIDES, None)
+    return min((level, *(first[s] for s in whose if s in first)), key=LEVELS.index)
 
 
 def _found(plan: Plan, level: str) -> dict[str, tuple[Side | None, ...]]:

@@ -28,8 +28,10 @@ if TYPE_CHECKING:
 
 __all__ = ["to_pdf"]
 
-#: A word longer than a line may be.
+#: A word longer than a line may be, where an address may break, and what has no such place.
 _ENDLESS = re.compile(r"\S{25,}")
+_AFTER = re.compile(r"(?<=[@./\-_:;,?&=])(?=.)")
+_SOLID = re.compile(r"[^@./\-_:;,?&=]{25,}")
 #: What a page does not need as text of its own.
 _APART = frozenset({"made_on", "inputs", "panels", "diary"})
 
@@ -132,9 +134,9 @@ def _panel(panel: Panel, form: Form) -> dict[str, Any]:
 
 
 def _plain(part: Any) -> Any:
-    """The same as JSON has it; a word longer than a line may break anywhere."""
+    """The same as JSON has it; a word longer than a line may break."""
     if isinstance(part, str):
-        return _ENDLESS.sub(lambda word: "\u200b".join(word[0]), part)
+        return _ENDLESS.sub(lambda word: _breakable(word[0]), part)
     if is_dataclass(part):
         return {f.name: _plain(getattr(part, f.name)) for f in fields(part)}
     if isinstance(part, dict):
@@ -142,6 +144,12 @@ def _plain(part: Any) -> Any:
     if isinstance(part, (list, tuple)):
         return [_plain(value) for value in part]
     return part
+
+
+def _breakable(word: str) -> str:
+    """A long word that may break after its punctuation, and anywhere only where it has none."""
+    hard = _SOLID.sub(lambda run: "\u200b".join(run[0]), word)
+    return _AFTER.sub("\u200b", hard)
 
 
 def _lacking(sheet: Handout | NotNow, diagnostic: str) -> InputError | EvidenceError:

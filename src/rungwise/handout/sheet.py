@@ -121,10 +121,21 @@ class Step:
 
 @dataclass(frozen=True)
 class Week:
-    """One week of the diary: its heading and its days as weekday and date."""
+    """One week of the diary.
+
+    Parameters
+    ----------
+    heading : str
+        Its number and dates.
+    days : tuple of (str, str)
+        Its days as weekday and date.
+    due : tuple of tuple of bool, shape (rows, days)
+        Whether each row is planned on each day.
+    """
 
     heading: str
     days: tuple[tuple[str, str], ...]
+    due: tuple[tuple[bool, ...], ...]
 
 
 @dataclass(frozen=True)
@@ -137,6 +148,8 @@ class Diary:
         Heading; words at both ends of the pain scale; heading of the first column.
     lines : tuple of str
         How to fill it in.
+    example, example_pain : str
+        What the box filled in as an example says, and the pain written in it.
     rows, mornings : tuple of str
         Exercise and foot; pain next morning of each foot.
     weeks : tuple of Week
@@ -148,6 +161,8 @@ class Diary:
     high: str
     what: str
     lines: tuple[str, ...]
+    example: str
+    example_pain: str
     rows: tuple[str, ...]
     mornings: tuple[str, ...]
     weeks: tuple[Week, ...]
@@ -162,7 +177,7 @@ class Finding:
     what, why : str
         What was found and on which foot; what it may be, never a diagnosis.
     do : str
-        What to do, and how soon.
+        What to do, and how soon; empty where the foot has something more urgent.
     """
 
     what: str
@@ -302,6 +317,8 @@ class Handout(Sheet):
         One day, with times.
     order_title, order_first, order_total : str
         Its heading, the foot that goes first, and its sum.
+    order_apart : tuple of str
+        What is done at another time, outside the sum.
     phone_page : str
         Label of the box for the plan code.
     code : str
@@ -326,6 +343,7 @@ class Handout(Sheet):
     order_title: str
     order_first: str
     order_total: str
+    order_apart: tuple[str, ...]
     phone_page: str
     code: str
     panels: tuple[Panel, ...]

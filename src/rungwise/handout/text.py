@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from rungwise.core.reading import ReadingScore, score
-from rungwise.handout.sheet import Handout, NotNow, Sheet, Stopped
+from rungwise.handout.sheet import Diary, Handout, NotNow, Sheet, Stopped
 from rungwise.words import load_syllables
 
 __all__ = ["reading_of", "running_text", "to_text"]
@@ -40,7 +40,8 @@ def _stopped(stopped: Stopped) -> Iterator[str]:
     for notice in stopped.notices:
         yield from _part(notice.heading, ())
         for finding in notice.findings:
-            yield from (f"- {finding.what}", f"  {finding.why}", f"  {finding.do}")
+            yield f"- {finding.what}"
+            yield from (f"  {line}" for line in (finding.why, finding.do) if line)
         yield from (f"- {line}" for line in notice.lines)
     for group in stopped.until:
         yield from _part(group.heading, group.lines)
@@ -68,17 +69,28 @@ def _programme(h: Handout) -> Iterator[str]:
     if h.order:
         steps = [f"{i}. {s.what}: {s.time}" for i, s in enumerate(h.order, 1)]
         yield from _part(h.order_title, steps, "")
-        yield from filter(None, (h.order_first, h.order_total))
+        yield from filter(None, (h.order_first, h.order_total, *h.order_apart))
     for panel in h.panels:
         yield from _part(f"{panel.number}. {panel.title}", (panel.setting,), "")
         for foot in panel.feet:
             yield from _part(foot.heading, (*foot.dose, *foot.sizes))
         for group in panel.parts:
             yield from _part(group.heading, group.lines)
-    yield from _part(h.diary.title, h.diary.lines)
-    yield from (h.diary.low, h.diary.high)
-    for week in h.diary.weeks:
-        yield from _part(week.heading, [f"{row}: __" for row in (*h.diary.rows, *h.diary.mornings)])
+    yield from _diary(h.diary)
+
+
+def _diary(diary: Diary) -> Iterator[str]:
+    """Each week with the days on which a row is planned; the next mornings without days."""
+    yield from _part(diary.title, (*diary.lines, diary.example))
+    yield from (diary.low, diary.high)
+    for week in diary.weeks:
+        planned = []
+        for row, due in zip(diary.rows, week.due, strict=True):
+            days = (
+                f"{name} {day} __" for (name, day), on in zip(week.days, due, strict=True) if on
+            )
+            planned.append(f"{row}: {', '.join(days)}")
+        yield from _part(week.heading, [*planned, *(f"{row}: __" for row in diary.mornings)])
 
 
 # ------------------------------------------------------------------ how hard it is to read
@@ -110,7 +122,7 @@ def running_text(sheet: Handout | NotNow) -> Iterator[str]:
 def _told(stopped: Stopped) -> Iterator[str]:
     for notice in stopped.notices:
         for finding in notice.findings:
-            yield from (finding.what, finding.why, finding.do)
+            yield from filter(None, (finding.what, finding.why, finding.do))
         yield from notice.lines
     for group in stopped.until:
         yield from group.lines
@@ -126,10 +138,10 @@ def _sentences(h: Handout) -> Iterator[str]:
     yield from h.pain_lines
     if h.fetch is not None:
         yield from h.fetch.lines
-    yield from (h.order_first, h.order_total)
+    yield from filter(None, (h.order_first, h.order_total, *h.order_apart))
     for panel in h.panels:
         for foot in panel.feet:
             yield from (*foot.dose, *foot.sizes)
         for group in panel.parts:
             yield from group.lines
-    yield from h.diary.lines
+    yield from (*h.diary.lines, h.diary.example)

@@ -71,7 +71,7 @@ function start(page) {
     const now = document.getElementById('now'), why = barred(), over = clock.today() > plan.ends;
     const todo = due().filter(i => !plan.lines[i].minutes);
     const seconds = todo.reduce((sum, i) => sum + plan.lines[i].seconds, 0);
-    const kids = [];
+    const kids = [el('p', { class: 'place' }, dayWords(clock.today()))];
     document.getElementById('today').classList.toggle('over', over);
     if (!store.kept) kids.push(note(t('no_store'), 'warn'));
     if (why) kids.push(note(why, 'warn'));
@@ -93,12 +93,12 @@ function start(page) {
 
   function todayLine(line, i) {
     const { state, times, per } = diary.stateOf(plan, book(), i, clock.today());
-    const label = { due: line.minutes ? 'other_time' : 'due', done: 'done_today', week: 'week_done', off: 'day_off' }[state];
+    const bar = barred(), label = { due: line.minutes ? 'other_time' : 'due', done: 'done_today', week: 'week_done', off: 'day_off' }[state];
     const tap = () => showExercise(i);
-    return el('li', {}, el('button', { type: 'button', class: `row ${state}`, tap },
+    return el('li', {}, el('button', { type: 'button', class: `row ${bar ? '' : state}`, tap },
       el('span', { class: 'what' }, line.title), el('span', { class: 'which' }, footWords(line)),
-      el('span', { class: 'state' }, state === 'done' ? '✓ ' : '', t(label)),
-      el('span', { class: 'small' }, t('week_count', { n: times, of: per }))));
+      bar ? null : el('span', { class: 'state' }, state === 'done' ? '✓ ' : '', t(label)),
+      bar ? null : el('span', { class: 'small' }, t('week_count', { n: times, of: per }))));
   }
 
   function showExercise(i) {
@@ -159,7 +159,7 @@ function start(page) {
 
   function askSigns(fine, bad) {
     const cautions = page.cautions.map(c => el('div', { class: 'box care' }, el('h2', {}, c.heading), lines(c.lines)));
-    screen('ask', heading(t('signs_title')), lines([...page.stop.lines, ...page.help.lines], 'signs'),
+    screen('ask', heading(t('signs_title')), lines([...page.stop.lines.slice(0, -1), ...page.help.lines.slice(0, -1)], 'signs'),
       cautions, acts(button(t('signs_none'), fine, 'big'), button(t('signs_yes'), bad, 'danger')));
   }
 
@@ -257,11 +257,11 @@ function start(page) {
 
   function paintTimer() {
     const index = session.queue[session.at], line = plan.lines[index], figure = part(index, 'figure');
-    screen('led', el('p', { class: 'place' }, `${line.title}`), heading(footWords(line)), figure,
+    screen('led', heading(`${line.title}: ${footWords(line)}`), figure,
       el('div', { class: 'now' }, el('p', { id: 'phase' }), el('p', { id: 'count', role: 'timer' }),
         el('p', { id: 'unit' }), el('div', { id: 'bar' }, el('div', {}))),
       el('p', { id: 'times' }), el('p', { id: 'told', class: 'note', hidden: true }),
-      acts(button('', mainAct, 'big main'), button(t('it_hurts'), hurts, 'danger')),
+      el('div', { class: 'acts two' }, button('', mainAct, 'big main'), button(t('it_hurts'), hurts, 'danger')),
       acts(button(t('back'), () => { led.back(session, plan, clock.now(), settings().lead); after(); }),
         button(t('again'), () => { led.repeat(session, plan, clock.now(), settings().lead); after(); }),
         button(t('skip'), askWhy), button(t('end_here'), endEarly)));
@@ -347,7 +347,7 @@ function start(page) {
     if (session) {
       const changed = led.tick(session, plan, clock.now(), hidden, settings().auto);
       if (changed) after();
-      else if (shown === 'led') paintTime();
+      else paintTime();
     }
     const left = session && led.timed(session) ? led.leftOf(session, clock.now()) : 250;
     beat = setTimeout(tick, Math.max(Math.min(left, (left % 1000) || 250, 250), 4));
@@ -475,7 +475,7 @@ function start(page) {
   function dayOf(s) {
     return el('li', {}, el('h3', {}, dayWords(s.on)), el('ul', {}, s.entries.map(e => {
       const line = plan.lines[e.line], why = e.why ? `: ${t(`why_${e.why}`)}` : '', felt = painWords(e);
-      return el('li', {}, `${line.title}, ${footWords(line)}. ${t(e.done)}${why}. ${felt}`);
+      return el('li', {}, `${line.title}, ${footWords(line)}. ${t(e.done)}${why}.${felt ? ` ${t('pain_was', { told: felt })}` : ''}`);
     })));
   }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -69,7 +70,7 @@ def page_data(
         ],
         "title": sheet.title,
         "identity": sheet.identity,
-        "head": [s for s in (sheet.clinic, sheet.for_whom, sheet.made) if s],
+        "head": [s for s in (sheet.clinic, sheet.made) if s],
         "span": [*sheet.span],
         "fetch": _lines(sheet.fetch),
         "goals": _lines(sheet.goals),
@@ -81,6 +82,7 @@ def page_data(
         "stopline": [*sheet.footer],
         "stop": _lines(sheet.stop),
         "help": _lines(sheet.help),
+        "calls": _calls(plan, words),
         "painTitle": sheet.pain_title,
         "pain": [[*pair] for pair in sheet.pain],
         "painLines": [*sheet.pain_lines],
@@ -148,8 +150,20 @@ def _line(
         "sizeLines": [*foot.sizes],
         "parts": [_lines(part) for part in panel.parts],
         "figure": figure.svg,
-        "caption": figure.caption,
+        "caption": figure.caption if figure.caption != side else "",
     }
+
+
+def _calls(plan: Plan, words: Words) -> list[dict[str, str]]:
+    """The clinic's telephone numbers, to be called by a tap."""
+    found = []
+    for name in ("phone", "emergency"):
+        number = plan.exam.clinic.get(name, "").strip()
+        dialled = re.sub(r"[^\d+]", "", number)
+        if dialled:
+            label = words.say("phone.call", number=words.own(number))
+            found.append({"label": label, "dial": dialled})
+    return found
 
 
 def _panel_of(line: HomeLine, sheet: Handout) -> tuple[Panel, int]:

@@ -58,7 +58,9 @@ const diary = (() => {
     const wide = 300, high = 150, foot = 24, slot = wide / SHOWN;
     const say = values.map(v => `${v.label}: ${v.value}`).join('; ');
     const svg = draw('svg', { class: 'chart', viewBox: `0 0 ${wide} ${high + foot}`, role: 'img', 'aria-label': `${title}. ${say}` });
-    svg.append(draw('line', { x1: 0, x2: wide, y1: high, y2: high, class: 'axis' }));
+    svg.append(draw('line', { x1: 0, x2: wide, y1: high, y2: high, class: 'axis' }),
+      draw('line', { x1: 0, x2: wide, y1: 24, y2: 24, class: 'axis top' }),
+      draw('text', { x: wide, y: 18, 'text-anchor': 'end' }, String(top)));
     values.forEach((v, i) => {
       const tall = (v.value / top) * (high - 24), x = i * slot;
       svg.append(

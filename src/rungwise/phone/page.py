@@ -19,7 +19,7 @@ SCRIPTS = ("code", "store", "clock", "voice", "pain", "led", "view", "diary", "a
 #: What the HTML already says and the script does not need.
 _ONLY_HTML = (
     "title identity head span fetch goals contact small order orderTitle orderLines stopline "
-    "painTitle painLines stopped code"
+    "painTitle painLines stopped calls code"
 ).split()
 _ONLY_HTML_LINE = "setting doseLines sizeLines parts figure caption".split()
 
@@ -174,11 +174,17 @@ def _stop(data: Data) -> str:
         f'<div class="{zone}"><dt>{escape(value)}</dt><dd>{escape(do)}</dd></div>'
         for zone, (value, do) in zip(("go", "care", "stop"), data["pain"], strict=True)
     )
+    calls = "".join(
+        f'<a class="button danger" href="tel:{escape(call["dial"])}">{escape(call["label"])}</a>'
+        for call in data["calls"]
+    )
+    calls = f'<div class="acts">{calls}</div>' if calls else ""
     return "".join(
         (
             '<section id="stop" data-screen><h1 tabindex="-1">',
             f"{escape(data['words']['when_to_stop'])}</h1>",
-            f'<div id="boxes">{_box(data["stop"], "halt")}{_box(data["help"], "halt")}</div>',
+            f'<div id="boxes">{_box(data["stop"], "halt")}{_box(data["help"], "halt")}'
+            f"{calls}</div>",
             f'<h2>{escape(data["painTitle"])}</h2><dl class="rule">{rule}</dl>',
             _list(data["painLines"]),
             _box(data["contact"], ""),
