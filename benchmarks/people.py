@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 import re
 from collections.abc import Callable
@@ -48,7 +49,13 @@ def _varied(text: str, chance: random.Random) -> str:
     foot = 1 + chance.uniform(-FEET_SPREAD, FEET_SPREAD)
     for field in FEET:
         text = _changed(text, field, partial(_scaled, foot))
-    return _changed(text, "value", lambda v: max(0, round(v) + chance.randint(-BEND_DEG, BEND_DEG)))
+    flat = max(
+        (float(v) for v in re.findall(r"^flat_standing_deg = (\S+)", text, re.M)), default=0.0
+    )
+    least = math.ceil(flat)  # a bend below its own flat reading is refused
+    return _changed(
+        text, "value", lambda v: max(least, round(v) + chance.randint(-BEND_DEG, BEND_DEG))
+    )
 
 
 def _scaled(share: float, value: float) -> float:

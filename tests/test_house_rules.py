@@ -352,7 +352,7 @@ WORDS = [
         r"language~ model",
         r"\bthe brief~\b",
         r"not a medical~ device",
-        r"\b(TO~DO|FIX~ME|XX~X)\b",
+        r"(?-i:\b(TO~DO|FIX~ME|XX~X)\b)",
     )
 ]
 SOURCES = (

@@ -49,18 +49,23 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"rungwise: {error}", file=sys.stderr)
         return BAD_INPUT
     except BrokenPipeError:
-        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")
+        _let_go()
         return DONE
     except OSError as error:
-        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")
+        _let_go()
         print(f"rungwise: cannot write: {error.strerror or error}", file=sys.stderr)
         return BAD_INPUT
+
+
+def _let_go() -> None:
+    """Send what is still to be printed nowhere, so that closing does not fail again."""
+    sys.stdout = io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
 
 
 def _check_here() -> None:
     """Refuse to work where there is no output, or in a folder that is gone."""
     if sys.stdout is None:
-        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")
+        _let_go()
     try:
         Path.cwd()
     except OSError:

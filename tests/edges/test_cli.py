@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -355,17 +356,14 @@ def test_the_verbs_are_importable_from_the_package() -> None:
         _ = rungwise.nothing
 
 
-def shell(*args: object, **extra: object) -> subprocess.CompletedProcess[str]:
+def shell(*args: object, env: Mapping[str, str] | None = None) -> subprocess.CompletedProcess[str]:
     """Run the command in a process of its own."""
-    environment = {**os.environ, "PYTHONPATH": str(ROOT / "src")}
-    environment |= {str(k): str(v) for k, v in extra.pop("env", {}).items()}  # type: ignore[attr-defined]
     return subprocess.run(
         [sys.executable, "-m", "rungwise", *map(str, args)],
         capture_output=True,
         text=True,
-        env=environment,
+        env={**os.environ, "PYTHONPATH": str(ROOT / "src"), **(env or {})},
         check=False,
-        **extra,  # type: ignore[call-overload]
     )
 
 

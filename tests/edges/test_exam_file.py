@@ -206,7 +206,7 @@ def test_a_bend_below_its_own_flat_reading_is_asked_again() -> None:
 def test_an_examination_to_come_is_a_fault() -> None:
     with pytest.raises(InputError, match="cannot be to come"):
         read_exam(WALKER, BOOK, date(2026, 11, 19))
-    assert read_exam(WALKER, BOOK, date(2026, 11, 20))
+    assert read_exam(WALKER, BOOK, date(2026, 11, 20)).on == date(2026, 11, 20)
 
 
 def _is_faulty(text: str) -> bool:

@@ -212,7 +212,7 @@ def test_unreviewed_translation_says_so(plan: Plan) -> None:
 
 
 def test_a_foot_that_does_not_feel_gets_its_own_box() -> None:
-    numb = make_plan(BOOK, forbids={"left": frozenset({"pain_guided"})})
+    numb = make_plan(BOOK, exam=clinic_exam(), forbids={"left": frozenset({"pain_guided"})})
     found = build_handout(numb, BOOK, ENGLISH)
     assert len(found.cautions) == 1
     assert "Your left foot does not feel" in found.cautions[0].lines[0]
@@ -235,7 +235,9 @@ def test_running_order_has_minutes_of_the_session(plan: Plan, sheet: Handout) ->
 
 def test_walking_stands_apart() -> None:
     found = build_handout(
-        make_plan(BOOK, [*STANDARD[:2], ("walking", "right", {"minutes": "ten"})]), BOOK, ENGLISH
+        make_plan(BOOK, [*STANDARD[:2], ("walking", "right", {"minutes": "ten"})], clinic_exam()),
+        BOOK,
+        ENGLISH,
     )
     walking = found.panels[-1]
     assert walking.feet[0].heading == "Both feet"
@@ -248,8 +250,13 @@ def test_walking_stands_apart() -> None:
 
 def test_diary_has_a_box_on_the_days_of_the_reminders_only(sheet: Handout, plan: Plan) -> None:
     names = dict(zip(WEEKDAYS, ENGLISH.lines("date.days_short"), strict=True))
-    rates = [e.dose.days_per_week for family in plan.session.order for e in plan.exercises
-             if e.family == family]
+    assert plan.session is not None
+    rates = [
+        e.dose.days_per_week
+        for family in plan.session.order
+        for e in plan.exercises
+        if e.family == family
+    ]
     for week in sheet.diary.weeks:
         assert len(week.due) == len(sheet.diary.rows)
         boxes = [{d for (d, _), on in zip(week.days, due, strict=True) if on} for due in week.due]
@@ -275,7 +282,15 @@ def test_the_foot_that_goes_first_stands_first(plan: Plan) -> None:
 def test_an_address_breaks_after_its_punctuation_only() -> None:
     told = layout._plain("ana.maria.fernandez@a-very-long-name.example.org")
     assert set(told.split("\u200b")) == {
-        "ana.", "maria.", "fernandez@", "a-", "very-", "long-", "name.", "example.", "org"
+        "ana.",
+        "maria.",
+        "fernandez@",
+        "a-",
+        "very-",
+        "long-",
+        "name.",
+        "example.",
+        "org",
     }
     assert layout._plain("x" * 30) == "\u200b".join("x" * 30)
 
@@ -566,14 +581,15 @@ def lines_of(page: pypdf.PageObject) -> list[tuple[float, float]]:
 
 @pytest.mark.parametrize("code", ["en", "es"])
 @pytest.mark.parametrize("family", sorted(BOOK.families))
+@pytest.mark.parametrize("large", [False, True])
 def test_no_panel_is_taller_than_thought(
-    family: str, code: str, monkeypatch: pytest.MonkeyPatch
+    family: str, code: str, large: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The estimate is the guard: a panel kept whole surely fits its page, so nothing is cut off.
     monkeypatch.setattr(build, "draw_pose", draw_pose)
     base, words = clinic_exam(), load_words(code)
     panels: list[Panel] = []
-    last = build_handout(make_plan(BOOK), BOOK, words)
+    last = build_handout(make_plan(BOOK, exam=base), BOOK, words)
     for sides in (SIDES, SIDES[:1]):
         for rung in rungs_of(BOOK.families[family]):
             made = make_plan(BOOK, [(family, s, dict(rung.notches)) for s in sides], exam=base)
@@ -583,12 +599,14 @@ def test_no_panel_is_taller_than_thought(
     for number, panel in enumerate(dict.fromkeys(panels)):
         figures = tuple(replace(f, name=f"{number}_{f.name}") for f in panel.figures)
         named.append(replace(panel, number=number, title=f"Panel{number}z", figures=figures))
-    form = form_of("us-letter", False)
-    reader = pypdf.PdfReader(io.BytesIO(to_pdf(replace(last, panels=tuple(named)), form.paper)))
+    form = form_of("us-letter", large)
+    many = to_pdf(replace(last, panels=tuple(named)), form.paper, large)
+    reader = pypdf.PdfReader(io.BytesIO(many))
     seen = {}
     for page in reader.pages:
         text = re.sub(r"\s+", "", page.extract_text())
-        lines = [y for y, size in lines_of(page) if size > 10.0]
+        foot = 14.5 if large else 10.0
+        lines = [y for y, size in lines_of(page) if size > foot]
         for number in map(int, re.findall(r"Panel(\d+)z", text)):
             alone = text.count("Panel") == 1 and text.startswith(f"{number}.Panel")
             seen[number] = (text, (max(lines) - min(lines)) * 25.4 / 72 if alone else None)
@@ -672,7 +690,8 @@ def test_with_the_real_drawings(plan: Plan, monkeypatch: pytest.MonkeyPatch) -> 
         assert len({name for name, _ in made.drawings()}) == len(plan.exercises)
         with pikepdf.open(io.BytesIO(to_pdf(made))) as pdf:
             assert len(in_tree(pdf, "Figure")) == len(plan.exercises)
-        sides = [words.say(f"drawing.{e.side}_foot") for e in plan.exercises]
+        keys = ("both_feet" if e.both else f"{e.side}_foot" for e in plan.exercises)
+        sides = [words.say(f"drawing.{key}") for key in keys]
         for panel_alt in (f.alt for p in made.panels for f in p.figures):
             assert any(side in panel_alt for side in sides)
 

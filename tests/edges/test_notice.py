@@ -125,15 +125,22 @@ def test_no_diagnosis_is_claimed() -> None:
 def test_emergency_comes_first_with_foot_act_and_time() -> None:
     sheet = notice_of(answered(hot_swollen_joint="right", severe_pain="right", numb_foot="both"))
     assert sheet.stopped.heading == "Both feet: no exercises for now"
-    first, second, third = sheet.stopped.notices
-    assert [n.kind for n in sheet.stopped.notices] == ["emergency", "urgent", "review"]
+    first, second = sheet.stopped.notices
+    assert [n.kind for n in sheet.stopped.notices] == ["emergency", "review"]
     assert first.heading == "Go to a hospital today"
     assert first.findings[0].what == "Right foot: a hot, swollen and very sore toe joint"
     assert first.findings[0].why == "It may be an infection. A doctor must rule that out."
     assert first.findings[0].do == "Go today, even if you have no fever."
-    assert second.heading == "See a doctor within days"
-    assert third.heading == "A doctor or foot specialist must look first"
-    assert third.findings[0].what.startswith("Both feet: ")
+    # what else the right foot has stands there too, without a time of its own
+    numb = "you do not feel all that touches the foot"
+    assert [(f.what, f.do) for f in first.findings[1:]] == [
+        ("Right foot: " + ENGLISH.say("notice.severe_pain.name"), ""),
+        ("Right foot: " + numb, ""),
+    ]
+    assert second.heading == "A doctor or foot specialist must look first"
+    assert [f.what for f in second.findings] == [f"Left foot: {numb}"]
+    assert second.findings[0].do
+    assert "within days" not in to_text(sheet)
     until = {group.heading: group.lines for group in sheet.stopped.until}
     assert until["Until then: right foot"] == (
         "Do not bend, press or rub the toe.",

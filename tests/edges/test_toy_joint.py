@@ -48,7 +48,9 @@ set = { bend_share = 1.0 }
 JOINT = """
 name = "toy hinge"
 priority = ["swing"]
-equipment = ["chair", "cloth", "cushion", "counter", "books", "scale", "ball", "rail", "shoes", "weight"]
+equipment = [
+  "chair", "cloth", "cushion", "counter", "books", "scale", "ball", "rail", "shoes", "weight",
+]
 clinic_may_set = []
 """
 DOSES = (

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
+from itertools import chain
 
 from rungwise.core.errors import EvidenceError, InputError
 from rungwise.core.evidence import Evidence
@@ -172,7 +173,9 @@ class _Builder:
             Step(what, words.say("sheet.order_time", minutes=words.minutes(MINUTE * minutes)))
             for what, minutes in zip(here, shares, strict=True)
         )
-        side = next((m.side for m in session.moments if m.side is not None), None)
+        turns = (lines[0].side for _, lines in self._families() if len(lines) > 1)
+        alone = (m.side for m in session.moments if m.side is not None)
+        side = next(chain(turns, alone), None)
         foot = words.say(f"foot.{side}") if side else ""
         first = words.say("sheet.order_first", foot=foot) if foot else ""
         minutes = words.minutes(MINUTE * sum(shares))
@@ -346,13 +349,14 @@ class _Builder:
         labels = {**self.words.under("drawing"), f"title.{exercise.family}": title}
         drawing = draw_pose(exercise.fitted, body, labels)
         foot = self._feet_word(exercise)
+        told = (foot, labels["both_feet"]) if exercise.both else (foot,)
         return Figure(
             name=f"{exercise.family}_{side}",
             svg=drawing.svg,
             alt=drawing.alt,
             width_mm=drawing.width_mm,
             height_mm=drawing.height_mm,
-            caption="" if f">{foot}</text>" in drawing.svg else foot,
+            caption="" if any(f">{said}</text>" in drawing.svg for said in told) else foot,
         )
 
     # -------------------------------------------------------------- diary

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from rungwise.handout.sheet import Diary, Lines, Panel
@@ -21,7 +21,7 @@ PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 MM_PER_PT = 25.4 / 72
 GUTTER, INSET = 4.0, 3.0
 #: Heights in lines of text: a line with the space after it, a heading with its spaces.
-PITCH_EM, WRAP_EM, HEADING_EM, CAPTION_EM = 1.34, 1.27, 2.25, 1.6
+PITCH_EM, WRAP_EM, HEADING_EM, CAPTION_EM, EXAMPLE_EM = 1.34, 1.27, 2.25, 1.6, 2.0
 #: A column for regular letters is as good as this much of it for bold ones [1].
 BOLD = 0.92
 #: Advance widths of Noto Sans Regular, rounded up to 0.02 em; those of other letters [em].
@@ -59,7 +59,7 @@ _WIDTHS = {
 }
 UNKNOWN = 1.0
 #: Heights that a row of the diary may have, the best first [mm].
-ROWS = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5)
+ROWS = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.2)
 #: A letter of a panel's title, on average [em].
 TITLE_EM = 0.75
 #: A line of a list is this much narrower than its column [em].
@@ -158,8 +158,12 @@ class Fit:
     ----------
     left, right : tuple of Lines
         Parts of each column, in the order of reading.
+    columns : bool
+        Two columns; one, in large print only, where two would not keep the panel whole.
     beside : bool
         Numbers and picture stand side by side.
+    picture : float
+        Width of a drawing [mm].
     height : float
         At most so high [mm].
     breaks : bool
@@ -168,13 +172,17 @@ class Fit:
 
     left: tuple[Lines, ...]
     right: tuple[Lines, ...]
+    columns: bool
     beside: bool
+    picture: float
     height: float
     breaks: bool
 
 
 def fit_panel(panel: Panel, form: Form) -> Fit:
     """Share a panel's parts between two columns, and say whether it may fill more than a page.
+
+    Large print has two columns too where they keep the panel on one page, and one otherwise.
 
     Parameters
     ----------
@@ -183,6 +191,10 @@ def fit_panel(panel: Panel, form: Form) -> Fit:
     form : Form
         Paper and type.
     """
+    if form.large:
+        abreast = fit_panel(panel, replace(form, large=False))
+        if not abreast.breaks:
+            return abreast
     em = form.size * MM_PER_PT
     column = form.column / em
     parts = [HEADING_EM + _height(p.lines, column - INDENT_EM) for p in panel.parts]
@@ -212,7 +224,15 @@ def fit_panel(panel: Panel, form: Form) -> Fit:
 
 def _fit(panel: Panel, cut: int, beside: bool, height_em: float, form: Form) -> Fit:
     height = height_em * form.size * MM_PER_PT + 3 * INSET
-    return Fit(panel.parts[:cut], panel.parts[cut:], beside, height, height > form.height)
+    return Fit(
+        left=panel.parts[:cut],
+        right=panel.parts[cut:],
+        columns=not form.large,
+        beside=beside,
+        picture=form.picture,
+        height=height,
+        breaks=form.large or height > form.height,
+    )
 
 
 def fit_diary(diary: Diary, below: Sequence[str], form: Form) -> dict[str, object]:
@@ -236,9 +256,16 @@ def fit_diary(diary: Diary, below: Sequence[str], form: Form) -> dict[str, objec
     em, line, print_mm = (pt * MM_PER_PT for pt in (form.size, size, form.small))
     label = (form.width - days * cell - 2.0) / line
     labels = [1.2 * line * lines_needed(row, label) + 1.8 for row in (*diary.rows, *diary.mornings)]
-    rest = em * (HEADING_EM + 4.4 + _height(diary.lines, form.width / em - INDENT_EM))
-    rest += print_mm * (1.5 + _height(below, form.width / print_mm)) + 4.0
-    free = (form.height - rest) / len(spans) - 3.5 * 1.3 * line - 4.0
+    cut = (len(diary.lines) + 2) // 2
+    half = (form.width - GUTTER) / 2 / em - INDENT_EM
+    told = (
+        EXAMPLE_EM + _height(diary.lines, form.width / em - INDENT_EM)
+        if form.large
+        else max(_height(diary.lines[:cut], half), EXAMPLE_EM + _height(diary.lines[cut:], half))
+    )
+    rest = em * (HEADING_EM + 1.8 + told)
+    rest += print_mm * (1.2 + _height(below, form.width / print_mm)) + 1.0
+    free = (form.height - rest) / len(spans) - 3.0 * 1.25 * line - 3.0
     fitting = (h for h in ROWS if sum(max(h, least) for least in labels) <= free)
     height = next(fitting, ROWS[0])
-    return {"size": size, "cell": cell, "row": height, "spans": spans}
+    return {"size": size, "cell": cell, "row": height, "spans": spans, "cut": cut}

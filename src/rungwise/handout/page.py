@@ -125,9 +125,10 @@ def _panel(panel: Panel, form: Form) -> dict[str, Any]:
         "figures": [
             {"file": f"{f.name}.svg", "alt": f.alt, "caption": f.caption} for f in panel.figures
         ],
-        "width": form.picture,
+        "width": fit.picture,
         "left": _plain(fit.left),
         "right": _plain(fit.right),
+        "columns": fit.columns,
         "beside": fit.beside,
         "breaks": fit.breaks,
     }

@@ -69,8 +69,8 @@ function start(page) {
 
   function paintToday() {
     const now = document.getElementById('now'), why = barred(), over = clock.today() > plan.ends;
-    const todo = due().filter(i => !plan.lines[i].minutes);
-    const seconds = todo.reduce((sum, i) => sum + plan.lines[i].seconds, 0);
+    const due_now = due().filter(i => !plan.lines[i].minutes);
+    const seconds = due_now.reduce((sum, i) => sum + plan.lines[i].seconds, 0);
     const kids = [el('p', { class: 'place' }, dayWords(clock.today()))];
     document.getElementById('today').classList.toggle('over', over);
     if (!store.kept) kids.push(note(t('no_store'), 'warn'));
@@ -80,8 +80,8 @@ function start(page) {
     if (!why && easyDay()) kids.push(note(t('less_today'), 'warn'));
     if (!why && session) {
       kids.push(note(t('half_read')), acts(button(t('carry_on'), () => paintLed(), 'big'), button(t('end_here'), endEarly)));
-    } else if (!why && todo.length) {
-      kids.push(acts(button(t('start_all'), () => beforeStart(todo), 'big')),
+    } else if (!why && due_now.length) {
+      kids.push(acts(button(t('start_all'), () => beforeStart(due_now), 'big')),
         el('p', {}, t('in_all', { minutes: Math.max(Math.ceil(seconds / 60), 1) })));
     } else if (!why && !due().length) {
       const done = book().sessions.some(s => s.on === clock.today());

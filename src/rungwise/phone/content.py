@@ -65,9 +65,7 @@ def page_data(
         "dir": words.direction,
         "code": code,
         "plan": _plan(home),
-        "lines": [
-            _line(x, by_line[x.family, x.side], sheet, words, between) for x in home.lines
-        ],
+        "lines": [_line(x, by_line[x.family, x.side], sheet, words, between) for x in home.lines],
         "title": sheet.title,
         "identity": sheet.identity,
         "head": [s for s in (sheet.clinic, sheet.made) if s],
@@ -78,7 +76,7 @@ def page_data(
         "small": _lines(sheet.small),
         "order": [[step.what, step.time] for step in sheet.order],
         "orderTitle": sheet.order_title,
-        "orderLines": [s for s in (sheet.order_first, sheet.order_total) if s],
+        "orderLines": [s for s in (sheet.order_first, sheet.order_total, *sheet.order_apart) if s],
         "stopline": [*sheet.footer],
         "stop": _lines(sheet.stop),
         "help": _lines(sheet.help),

@@ -113,9 +113,7 @@ def body_of(data: Data) -> str:
 
 
 def _today(data: Data) -> str:
-    order = "".join(
-        f"<li>{escape(what)}: {escape(time)}</li>" for what, time in data["order"]
-    )
+    order = "".join(f"<li>{escape(what)}: {escape(time)}</li>" for what, time in data["order"])
     return "".join(
         (
             f'<section id="today" data-screen><h1 tabindex="-1">{escape(data["title"])}</h1>',
@@ -147,7 +145,7 @@ def _exercise(data: Data, line: Data, i: int, drawing: str) -> str:
             f'<h1 tabindex="-1">{escape(line["title"])}</h1>',
             f'<p class="foot">{escape(line["which"])}</p>',
             f'<p class="setting">{escape(line["setting"])}</p>',
-            f'<figure>{drawing.replace("<svg", "<svg class=" + chr(34) + "pic" + chr(34), 1)}',
+            f"<figure>{drawing.replace('<svg', '<svg class=' + chr(34) + 'pic' + chr(34), 1)}",
             f"{caption}</figure>",
             _list(line["doseLines"], "dose"),
             _list(line["sizeLines"], "sizes"),
@@ -183,8 +181,8 @@ def _stop(data: Data) -> str:
         (
             '<section id="stop" data-screen><h1 tabindex="-1">',
             f"{escape(data['words']['when_to_stop'])}</h1>",
-            f'<div id="boxes">{_box(data["stop"], "halt")}{_box(data["help"], "halt")}'
-            f"{calls}</div>",
+            f'<div id="boxes">{_box(data["stop"], "halt")}',
+            f'{_box(data["help"], "halt")}{calls}</div>',
             f'<h2>{escape(data["painTitle"])}</h2><dl class="rule">{rule}</dl>',
             _list(data["painLines"]),
             _box(data["contact"], ""),
@@ -204,7 +202,9 @@ def _stopped(found: Data | None) -> str:
 def _box(found: Data | None, look: str) -> str:
     if found is None:
         return ""
-    return f'<div class="box {look}"><h2>{escape(found["heading"])}</h2>{_list(found["lines"])}</div>'
+    return (
+        f'<div class="box {look}"><h2>{escape(found["heading"])}</h2>{_list(found["lines"])}</div>'
+    )
 
 
 def _list(lines: Iterable[str], look: str = "") -> str:

@@ -38,8 +38,7 @@ def slim_drawings(svgs: Sequence[str]) -> tuple[str, tuple[str, ...]]:
     lean = [_TOLD.sub("", _TAG.sub(_leaner, svg)) for svg in svgs]
     counts = Counter(d for svg in lean for d in re.findall(r' d="([^"]*)"', svg))
     shared = {
-        d: f"o{i}"
-        for i, d in enumerate(d for d, n in counts.items() if n > 1 and len(d) > _SHORT)
+        d: f"o{i}" for i, d in enumerate(d for d, n in counts.items() if n > 1 and len(d) > _SHORT)
     }
     outlines = "".join(f'<path id="{name}" d="{d}"/>' for d, name in shared.items())
     store = f'<svg class="outlines" aria-hidden="true"><defs>{outlines}</defs></svg>'
