@@ -182,7 +182,7 @@ def _stop(data: Data) -> str:
             '<section id="stop" data-screen><h1 tabindex="-1">',
             f"{escape(data['words']['when_to_stop'])}</h1>",
             f'<div id="boxes">{_box(data["stop"], "halt")}',
-            f'{_box(data["help"], "halt")}{calls}</div>',
+            f"{_box(data['help'], 'halt')}{calls}</div>",
             f'<h2>{escape(data["painTitle"])}</h2><dl class="rule">{rule}</dl>',
             _list(data["painLines"]),
             _box(data["contact"], ""),
