@@ -153,6 +153,7 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument(
         "--replace", action="store_true", help="replace an earlier plan in that folder"
     )
+    plan.add_argument("--phone", action="store_true", help="the page for the phone, too")
     plan.add_argument("--no-sheets", action="store_true", help="compute only; print, write nothing")
     plan.add_argument("--jobs", type=_jobs, default=0, help="processes for many examinations")
     _sheet_options(plan)
@@ -484,7 +485,7 @@ def _plan_one(path: Path, out: Path, args: argparse.Namespace, told: bool = True
     if not args.no_sheets:
         stamp = datetime(today.year, today.month, today.day, tzinfo=UTC)
         style = (args.lang, args.paper, args.large)
-        written = hand_over(plan, book, out, stamp, *style, args.replace)
+        written = hand_over(plan, book, out, stamp, *style, args.replace, args.phone)
     code, line = _plan_code(plan), _plan_line(plan, path)
     if not told:
         return _Result(code, line)
@@ -627,7 +628,9 @@ def _demo(args: argparse.Namespace) -> int:
         plan = make_plan(exam, book, exam.on)
         stamp = datetime(exam.on.year, exam.on.month, exam.on.day, tzinfo=UTC)
         content[f"{name}/examination.toml"] = text.encode()
-        for file, data in sheets(plan, book, stamp, args.lang, args.paper, args.large).items():
+        for file, data in sheets(
+            plan, book, stamp, args.lang, args.paper, args.large, phone=True
+        ).items():
             content[f"{name}/{file}"] = data
         rows.append(_plan_line(plan, Path(name)))
     named = [dict(zip(HEADING, row, strict=True)) for row in rows]

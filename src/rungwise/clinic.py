@@ -151,6 +151,7 @@ def sheets(
     paper: str = "a4",
     large: bool = False,
     earlier: HomePlan | None = None,
+    phone: bool = False,
 ) -> dict[str, bytes]:
     """Make every sheet of a plan, or that of a person without exercises: file name -> content.
 
@@ -170,6 +171,8 @@ def sheets(
         Large print.
     earlier : HomePlan, optional
         The version that this one follows; its number and key stay. Random ones by default.
+    phone : bool
+        The page for the patient's phone, too.
     """
     made = {
         "plan.json": to_json(plan).encode(),
@@ -194,6 +197,10 @@ def sheets(
     made[CODE] = f"{code}\n".encode()
     made["programme.pdf"] = to_pdf(handout, paper, large, stamp)
     made["programme.txt"] = to_text(handout).encode()
+    if phone:
+        from rungwise.phone import page_data, single_file
+
+        made["phone.html"] = single_file(page_data(plan, home, code, book, words)).encode()
     for name, svg in handout.drawings():
         made[f"drawings/{name}.svg"] = svg.encode()
     if plan.exam.person.session_time is not None and plan.exam.person.time_zone is not None:
@@ -260,6 +267,7 @@ def hand_over(
     paper: str = "a4",
     large: bool = False,
     replace: bool = False,
+    phone: bool = False,
 ) -> list[Path]:
     """Make every sheet of a plan and write them into a folder, all or nothing.
 
@@ -275,7 +283,7 @@ def hand_over(
         kept[EARLIER] = codes.encode()
         if (folder / DIARY).exists():
             kept[DIARY] = (folder / DIARY).read_bytes()
-    made = sheets(plan, book, stamp, language, paper, large, earlier)
+    made = sheets(plan, book, stamp, language, paper, large, earlier, phone)
     if CODE not in made and earlier is not None:
         made[CODE] = f"{write_plan_code(earlier, book.joint)}\n".encode()
         kept[EARLIER] = b"".join(kept[EARLIER].splitlines(keepends=True)[1:])

@@ -45,11 +45,12 @@ def test_plan_writes_every_sheet(
     walker: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "made"
-    code, text, _ = run(capsys, "plan", walker, "--out", out, *TODAY)
+    code, text, _ = run(capsys, "plan", walker, "--out", out, "--phone", *TODAY)
     assert code == 0
     names = {p.name for p in out.iterdir()}
     assert names == {
         "programme.pdf",
+        "phone.html",
         "plan-code.txt",
         "programme.txt",
         "reminders.ics",

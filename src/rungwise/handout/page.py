@@ -75,7 +75,9 @@ def to_pdf(
             font_paths=_fonts(),
             format="pdf",
             pdf_standards="ua-1",
-            timestamp=stamp or datetime.combine(sheet.made_on, time(), UTC),
+            timestamp=(stamp or datetime.combine(sheet.made_on, time(), UTC)).replace(
+                microsecond=0
+            ),
         )
     except typst.TypstError as error:
         raise _lacking(sheet, error.diagnostic) from None
