@@ -274,7 +274,7 @@ def home_plan(
         fault = Fault("plan", "no exercise", "a programme", "There is nothing to take home.")
         raise InputError("plan code", (fault,))
     order = (*plan.session.order, *(e.family for e in plan.exercises))
-    ranked = sorted(plan.exercises, key=lambda e: order.index(e.family))
+    ranked = sorted(plan.exercises, key=lambda e: (order.index(e.family), e.side != first))
     return HomePlan(
         number,
         key,

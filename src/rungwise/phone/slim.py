@@ -10,7 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 
-__all__ = ["slim_drawings"]
+__all__ = ["outlines_of", "slim_drawings"]
 
 _TAG = re.compile(r"<(path|text|svg)\b([^>]*)>")
 _ATTRIBUTE = re.compile(r'([\w:-]+)="([^"]*)"')
@@ -49,6 +49,11 @@ def slim_drawings(svgs: Sequence[str]) -> tuple[str, tuple[str, ...]]:
 
     drawn = tuple(re.sub(r'<path d="([^"]*)"([^>]*)', named, svg) for svg in lean)
     return (store if shared else ""), drawn
+
+
+def outlines_of(store: str) -> dict[str, str]:
+    """Outlines of an unseen SVG by their names, for a page that takes only those it needs."""
+    return dict(re.findall(r'<path id="(o\d+)" d="([^"]*)"', store))
 
 
 def _leaner(found: re.Match[str]) -> str:
