@@ -535,7 +535,7 @@ def test_erase_takes_all_away(phone: Callable[..., Phone]) -> None:
     assert not (one.kept or {}).get("plans")
     one.page.reload()
     assert not (one.kept or {}).get("plans", {}).get(harmless()[1].number.hex(), {}).get("sessions")
-    assert "0 of 3 days this week" in one.page.locator("#now .row").first.inner_text()
+    assert "0 of 3 this week" in one.page.locator("#now .row").first.inner_text()
 
 
 # ------------------------------------------------------------------ for everybody
@@ -840,3 +840,39 @@ def test_first_paint_on_a_slow_phone(browser: Browser, tmp_path: Path) -> None:
     paint_ms = page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime")
     context.close()
     assert paint_ms <= 1000
+
+
+# ------------------------------------------------------------------ an outside judge
+
+
+@pytest.mark.parametrize(
+    ("which", "scheme"), [("en", "light"), ("en", "dark"), ("es", "light"), ("rtl", "dark")]
+)
+def test_axe_finds_nothing_on_any_screen(
+    phone: Callable[..., Phone], which: str, scheme: str
+) -> None:
+    pytest.importorskip("axe_playwright_python", reason="axe is not installed")
+    axe = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
+    one = phone(which, color_scheme=scheme, reduced_motion="reduce")
+    one.page.evaluate(axe)
+    seen = []
+
+    def look(name: str) -> None:
+        one.page.evaluate(
+            "() => { window.found = null; axe.run(document).then(r => { window.found = r; }); }"
+        )
+        found = None
+        for _ in range(200):
+            one.run(0.05)
+            found = one.page.evaluate(
+                "found && [found.passes.length, found.violations.map(v => [v.id, v.nodes[0].html])]"
+            )
+            if found is not None:
+                break
+        assert found is not None, name
+        assert found[0] > 20, name
+        assert found[1] == [], name
+        seen.append(name)
+
+    every_screen(one, look, pseudo_right_to_left(ENGLISH) if which == "rtl" else load_words(which))
+    assert len(seen) == 13

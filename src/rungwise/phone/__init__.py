@@ -5,6 +5,7 @@ stop, and never raise. Nothing leaves the phone unless the patient sends it.
 """
 
 from rungwise.phone.content import page_data
+from rungwise.phone.folder import static_folder
 from rungwise.phone.page import single_file
 
-__all__ = ["page_data", "single_file"]
+__all__ = ["page_data", "single_file", "static_folder"]

@@ -63,8 +63,15 @@ function start(page) {
     return '';
   }
 
+  // Whoever gets a new plan after today's set has done enough for today.
+  function stateOf(i) {
+    const day = clock.today(), found = diary.stateOf(plan, book(), i, day);
+    const before = store.others(plan).some(b => b.sessions.some(s => s.on === day && s.entries.some(e => e.done !== 'none')));
+    return before && found.state === 'due' ? { ...found, state: 'done' } : found;
+  }
+
   const due = () => plan.lines.map((_, i) => i)
-    .filter(i => diary.stateOf(plan, book(), i, clock.today()).state === 'due');
+    .filter(i => stateOf(i).state === 'due');
   const easyDay = () => diary.worseAfter(book(), clock.today());
 
   function paintToday() {
@@ -92,7 +99,7 @@ function start(page) {
   }
 
   function todayLine(line, i) {
-    const { state, times, per } = diary.stateOf(plan, book(), i, clock.today());
+    const { state, times, per } = stateOf(i);
     const bar = barred(), label = { due: line.minutes ? 'other_time' : 'due', done: 'done_today', week: 'week_done', off: 'day_off' }[state];
     const tap = () => showExercise(i);
     return el('li', {}, el('button', { type: 'button', class: `row ${bar ? '' : state}`, tap },
@@ -103,7 +110,7 @@ function start(page) {
 
   function showExercise(i) {
     const place = document.querySelector(`#ex-${i} .acts`);
-    const may = !barred() && !session && diary.stateOf(plan, book(), i, clock.today()).state === 'due';
+    const may = !barred() && !session && stateOf(i).state === 'due';
     place.replaceChildren(...[may && button(t('start_one'), () => beforeStart([i]), 'big'),
       button(t('back_to_today'), go.today)].filter(Boolean));
     shown = 'exercise';
@@ -467,7 +474,8 @@ function start(page) {
         plan.lines.length, t('chart_done'), null));
       kids.push(el('h2', {}, t('chart_say')), el('ol', { class: 'days' }, [...all].reverse().map(dayOf)));
     }
-    if (diary.open(book()).length) kids.push(handOver());
+    [book(), ...store.others(plan)].filter(b => diary.open(b).length)
+      .forEach((b, i) => kids.push(handOver(b, `log${i || ''}`)));
     kids.push(acts(button(t('back_to_today'), go.today)));
     screen('diary', ...kids);
   }
@@ -479,9 +487,9 @@ function start(page) {
     })));
   }
 
-  function handOver() {
-    const text = diary.text(plan, book());
-    const area = el('textarea', { id: 'log', rows: '5', readOnly: true, value: text, spellcheck: 'false', dir: 'ltr' });
+  function handOver(from, id) {
+    const text = diary.text(from.plan, from), earlier = from !== book();
+    const area = el('textarea', { id, rows: '5', readOnly: true, value: text, spellcheck: 'false', dir: 'ltr' });
     const file = el('a', { class: 'button', download: 'diary.txt', href: URL.createObjectURL(new Blob([`${text}\n`], { type: 'text/plain' })) }, t('send_file'));
     const told = el('p', { class: 'note', hidden: true });
     const tellHere = words => { told.hidden = false; told.textContent = words; tell(words); };
@@ -495,9 +503,9 @@ function start(page) {
     const share = async () => {
       try { await navigator.share({ text }); } catch (error) { if (error.name !== 'AbortError') copy(); }
     };
-    const done = () => { diary.given(book()); store.save(); showDiary(); tell(t('send_marked')); };
-    return el('div', { class: 'box' }, el('h2', {}, t('send_title')), lines(page.sendLines),
-      el('label', { for: 'log' }, t('send_code')), area,
+    const done = () => { diary.given(from); store.save(); showDiary(); tell(t('send_marked')); };
+    return el('div', { class: 'box' }, el('h2', {}, t('send_title')), earlier ? el('p', {}, t('earlier')) : null, lines(page.sendLines),
+      el('label', { for: id }, t('send_code')), area,
       acts(button(t('send_copy'), copy), file, navigator.share ? button(t('send_share'), share) : null, button(t('send_given'), done)), told);
   }
 
@@ -547,7 +555,7 @@ function start(page) {
 
   function opened() {
     const kept = store.data.led;
-    session = kept && kept.plan === plan.number ? kept : null;
+    session = kept && kept.plan === `${plan.number}.${plan.version}` ? kept : null;
     if (session && (session.on !== day || barred())) {
       if (session.did) diary.keep(book(), session.on, led.entryOf(session, plan, {}));
       session = null;

@@ -5,7 +5,7 @@ const led = (() => {
 
   function begin(plan, queue, easy, before, on) {
     return {
-      plan: plan.number, on, queue, easy, before, at: 0, stage: 'ready',
+      plan: `${plan.number}.${plan.version}`, on, queue, easy, before, at: 0, stage: 'ready',
       set: 1, rep: 1, part: 0, ends: 0, left: null, seen: 0, away: 0, during: null, entries: {},
     };
   }

@@ -19,10 +19,17 @@ const store = (() => {
     return kept;
   }
 
-  // Diary of one plan: its sessions by day, which hand-over is next, and why it is locked.
+  // Diary of one version of a plan: its sessions by day, which hand-over is next, since when it is
+  // locked. What its text for the therapist needs is kept with it: a new plan may take its place.
   function diaryOf(plan) {
-    return data.plans[plan.number] ||= { part: 1, sessions: [], lock: null };
+    const { number, key, version, starts } = plan;
+    return data.plans[`${number}.${version}`] ||= {
+      part: 1, sessions: [], lock: null, plan: { number, key, version, starts },
+    };
   }
+
+  const others = plan => Object.entries(data.plans)
+    .filter(([name]) => name !== `${plan.number}.${plan.version}`).map(([, book]) => book);
 
   function erase() {
     data = fresh();
@@ -30,5 +37,5 @@ const store = (() => {
   }
 
   read();
-  return { get data() { return data; }, get kept() { return kept; }, read, save, diaryOf, erase };
+  return { get data() { return data; }, get kept() { return kept; }, read, save, diaryOf, others, erase };
 })();

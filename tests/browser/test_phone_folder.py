@@ -1,0 +1,291 @@
+"""The same page from a web host: the plan behind the # of the address, offline after one visit."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from datetime import date
+from functools import cache, partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from importlib.resources import files
+from pathlib import Path
+from threading import Thread
+from typing import Any
+
+import pytest
+
+pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+from playwright.sync_api import Browser, Page
+
+from rungwise.book import load_book
+from rungwise.clinic import demo_exams, make_plan, read_exam
+from rungwise.core.errors import InputError
+from rungwise.core.terms import Plan
+from rungwise.phone import page_data, static_folder
+from rungwise.phone.pack import pack_of
+from rungwise.plan_code import home_plan, read_log_code, write_plan_code
+from rungwise.words import load_words
+from tests.browser.test_phone_page import (  # noqa: F401
+    CHROMIUM,
+    NINE,
+    PHONE,
+    browser,
+    harmless,
+    page_text,
+)
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
+BOOK = load_book()
+LANGUAGES = ("en", "es")
+
+
+@cache
+def made() -> dict[str, bytes]:
+    return static_folder(BOOK, LANGUAGES)
+
+
+class Quiet(SimpleHTTPRequestHandler):
+    """A host that remembers what was asked of it."""
+
+    asked: list[str] = []  # noqa: RUF012
+
+    def log_message(self, format: str, *args: object) -> None:  # noqa: A002
+        self.asked.append(self.path)
+
+
+@pytest.fixture(scope="module")
+def host(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("host")
+    for name, content in made().items():
+        (folder / name).write_bytes(content)
+    server = ThreadingHTTPServer(("127.0.0.1", 0), partial(Quiet, directory=str(folder)))
+    Thread(target=server.serve_forever, daemon=True).start()
+    yield f"http://127.0.0.1:{server.server_port}/"
+    server.shutdown()
+    server.server_close()
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:  # noqa: F811
+    context = browser.new_context(
+        viewport={"width": PHONE["width"], "height": PHONE["height"]}, locale="en-GB"
+    )
+    found = context.new_page()
+    errors: list[str] = []
+    found.on("pageerror", lambda error: errors.append(str(error)))
+    found.on("console", lambda m: errors.append(m.text) if m.type == "error" else None)
+    found.set_default_timeout(8000)
+    found.clock.install(time=NINE)
+    yield found
+    context.close()
+    assert errors == []
+
+
+@cache
+def code_of_harmless() -> str:
+    return write_plan_code(harmless()[1])
+
+
+# ------------------------------------------------------------------ the same words as the sheet
+
+
+def demo_plans() -> list[Plan]:
+    exams = [read_exam(text, BOOK) for text in demo_exams().values()]
+    plans = [make_plan(exam, BOOK, exam.on) for exam in exams]
+    return [harmless()[0], *(plan for plan in plans if plan.exercises)]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_page_made_from_a_code_says_what_the_sheet_says(page: Page, language: str) -> None:
+    words, pack = load_words(language), json.loads(made()[f"pack-{language}.json"])
+    scripts = [
+        (files("rungwise.phone") / f"{name}.js").read_text("utf-8") for name in ("code", "compose")
+    ]
+    page.evaluate(
+        f"() => {{ {chr(10).join(scripts)}\nwindow.make = (text, pack) => "
+        "compose.page(code.readPlan(text, pack.codes), pack); }"
+    )
+    for plan in demo_plans():
+        home = home_plan(plan, BOOK, bytes(8), bytes(16))
+        text = write_plan_code(home)
+        wanted = page_data(plan, home, text, BOOK, words)
+        found = page.evaluate("([text, pack]) => make(text, pack)", [text, pack])
+        for name in ("span", "pain", "painTitle", "painLines", "stopline", "title"):
+            assert found[name] == wanted[name], name
+        assert found["stop"]["lines"][:-1] == wanted["stop"]["lines"][:-1]
+        assert {*found["fetch"]["lines"]} == {*wanted["fetch"]["lines"]}
+        for mine, own in zip(found["lines"], wanted["lines"], strict=True):
+            for name in (
+                "family",
+                "side",
+                "both",
+                "title",
+                "which",
+                "setting",
+                "minutes",
+                "settle",
+            ):
+                assert mine[name] == own[name], name
+            assert mine["seconds"] == own["seconds"]
+            assert mine["doseLines"] == [line.replace(*each(words)) for line in own["doseLines"]]
+            # the code holds whole millimetres, so the inches beside them may lie a step further
+            assert [*map(metric, mine["sizeLines"])] == [*map(metric, own["sizeLines"])]
+            for part, sheet in zip(mine["parts"], own["parts"], strict=True):
+                assert (part["kind"], part["heading"]) == (sheet["kind"], sheet["heading"])
+                first = [*words.all_of("exercise.balance.first.right.set_up")]
+                first += words.all_of("exercise.balance.first.left.set_up")
+                assert part["lines"] == [x for x in sheet["lines"] if x not in first]
+
+
+def metric(line: str) -> str:
+    return re.sub(r" \(.*?\)", "", line)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_lengths_and_masses_are_said_as_on_the_sheet(page: Page, language: str) -> None:
+    words, pack = load_words(language), json.loads(made()[f"pack-{language}.json"])
+    script = (files("rungwise.phone") / "compose.js").read_text("utf-8")
+    said = page.evaluate(
+        f"pack => {{ {script}\nconst say = compose.speaker(pack), all = [];\n"
+        "for (let n = 1; n <= 400; n++) "
+        "all.push([say.length(n, false), say.length(n, true), say.mass(n), say.seconds(n)]);"
+        "return all; }",
+        pack,
+    )
+    assert said == [
+        [words.length(n), words.length(n, up=True), words.mass(n), words.seconds(n)]
+        for n in range(1, 401)
+    ]
+
+
+def each(words: Any) -> tuple[str, str]:
+    """ "With each foot", which a screen for one foot does not say."""
+    one, both = words.texts["dose.times.other"], words.texts["dose.times_each.other"]
+    return both.removeprefix("{n}").rstrip("."), one.removeprefix("{n}").rstrip(".")
+
+
+def test_every_rung_has_a_drawing_of_each_foot_and_no_size_in_it() -> None:
+    pack = pack_of(BOOK, load_words("en"))
+    for rung in pack["rungs"]:
+        for side in ("right", "left"):
+            assert any(name.startswith(f"{rung} {side}") for name in pack["drawn"]), rung
+    labels = [svg.split("</text>")[:-1] for svg in pack["drawings"]]
+    texts = {part.rpartition(">")[2] for parts in labels for part in parts}
+    assert not any(any(c.isdigit() for c in text) for text in texts)
+
+
+# ------------------------------------------------------------------ from a host
+
+
+def test_the_plan_comes_from_the_address_and_is_never_sent(page: Page, host: str) -> None:
+    Quiet.asked.clear()
+    page.goto(f"{host}#{code_of_harmless()}")
+    page.wait_for_selector("#now .row")
+    assert page.locator("#now .row").count() == len(harmless()[1].lines)
+    assert {a.split("?")[0].lstrip("/") for a in Quiet.asked} <= {"", *made()}
+    assert not any("RW1P" in asked for asked in Quiet.asked)
+
+
+def test_a_session_led_from_a_host_is_read_back(page: Page, host: str) -> None:
+    page.goto(f"{host}#{code_of_harmless()}")
+    page.locator("#now .big").click()
+    page.locator('[data-pain="1"]').click()
+    page.locator('[data-pain="2"]').click()
+    page.locator("#live .big").click()
+    page.locator("#live .big").first.click()
+    page.clock.run_for(66_000)
+    page.locator('[data-pain="2"]').click()
+    page.get_by_role("button", name="End here").first.click()
+    page.locator("nav button").nth(1).click()
+    log = read_log_code(page.locator("#log").input_value(), harmless()[1])
+    assert log.sessions[0].on == date(2026, 3, 3)
+    assert [(e.line, e.done, e.before) for e in log.sessions[0].entries] == [(0, "all", 2)]
+
+
+def test_it_opens_offline_after_one_visit_and_without_the_code(page: Page, host: str) -> None:
+    page.goto(f"{host}#{code_of_harmless()}")
+    page.wait_for_selector("#now .row")
+    page.evaluate("() => navigator.serviceWorker.ready.then(() => true)")
+    page.context.set_offline(True)
+    page.goto(host)
+    page.wait_for_selector("#now .row")
+    assert page.locator("h1:visible").inner_text() == "Your home programme"
+
+
+def test_a_new_plan_keeps_the_diary_of_the_old_one(page: Page, host: str) -> None:
+    test_a_session_led_from_a_host_is_read_back(page, host)
+    plan = harmless()[0]
+    newer = home_plan(plan, BOOK, harmless()[1].number, bytes(16), version=2)
+    page.goto(f"{host}#{write_plan_code(newer)}")
+    page.wait_for_selector("#now .row")
+    assert page.locator("#now .row.due").count() == 0  # today's set has been done
+    page.locator("nav button").nth(1).click()
+    assert "From your earlier programme" in page.locator("#live").inner_text()
+    log = read_log_code(page.locator("#log").input_value(), harmless()[1])
+    assert len(log.sessions) == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda c: c[:50] + ("A" if c[50] != "A" else "B") + c[51:], "wrong or missing"),
+        (lambda c: "RW2P" + c[4:], "newer than the page"),
+        (lambda c: "RW1L" + c[4:], "the text of a diary"),
+        (lambda c: "hello there, this is no code", "not the code of a programme"),
+    ],
+)
+def test_a_code_that_can_not_be_read_is_told_why(
+    page: Page, host: str, change: Any, says: str
+) -> None:
+    page.goto(host)
+    page.locator("#code").fill(change(code_of_harmless()))
+    page.get_by_role("button", name="Open").click()
+    page.wait_for_selector("#fault")
+    assert says in page.locator("#fault").inner_text()
+    assert page.evaluate("document.activeElement.id") == "code"
+    page.locator("#code").fill(f"{host}#{code_of_harmless()}")  # the whole address does as well
+    page.get_by_role("button", name="Open").click()
+    page.wait_for_selector("#now .row")
+
+
+def test_spanish_plan_opens_in_spanish(page: Page, host: str) -> None:
+    from dataclasses import replace
+
+    page.goto(f"{host}#{write_plan_code(replace(harmless()[1], language='es'))}")
+    page.wait_for_selector("#now .row")
+    assert page.evaluate("document.documentElement.lang") == "es"
+    assert page.locator("h1:visible").inner_text() == "Su programa en casa"
+
+
+# ------------------------------------------------------------------ the files
+
+
+def test_policy_allows_own_files_only() -> None:
+    page = made()["index.html"].decode()
+    assert "default-src 'none'" in page
+    assert "unsafe" not in page
+    assert "<script>" not in page
+    assert "http" not in page.replace("http-equiv", "")
+
+
+def test_worker_names_every_file_and_changes_with_them() -> None:
+    worker = made()["sw.js"].decode()
+    assert all(json.dumps(name) in worker for name in made() if name != "sw.js")
+    assert "@" not in worker
+    other = static_folder(BOOK, ("en",))["sw.js"].decode()
+    edition = [text.partition("const NAME = ")[2].partition(",")[0] for text in (worker, other)]
+    assert edition[0] != edition[1]
+
+
+def test_a_language_must_be_named_and_be_there() -> None:
+    with pytest.raises(InputError, match="at least one"):
+        static_folder(BOOK, ())
+    with pytest.raises(InputError, match="en, es"):
+        static_folder(BOOK, ("tlh",))
+
+
+def test_folder_can_be_written(tmp_path: Path) -> None:
+    for name, content in made().items():
+        (tmp_path / name).write_bytes(content)
+    assert json.loads((tmp_path / "manifest.webmanifest").read_text())["start_url"] == "./"
