@@ -7,9 +7,10 @@ import hashlib
 import io
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from importlib import import_module
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from rungwise.core.errors import EvidenceError, Fault, InputError
 from rungwise.core.evidence import (
@@ -30,9 +31,10 @@ from rungwise.core.evidence import (
     Source,
     printed,
 )
+from rungwise.core.ladder import Joint
 from rungwise.core.terms import LEVELS, Dose
 
-__all__ = ["load_book", "read_overrides"]
+__all__ = ["joint_of", "load_book", "read_overrides"]
 
 Made = TypeVar("Made")
 USES = ("permit", "restrict", "describe")
@@ -120,6 +122,11 @@ def load_book(
     )
     _check(book)
     return book
+
+
+def joint_of(book: Evidence) -> Joint:
+    """The module of the joint that a book is about."""
+    return cast(Joint, import_module(f"rungwise.core.{book.joint}"))
 
 
 def read_overrides(text: str, book: Evidence) -> tuple[Override, ...]:

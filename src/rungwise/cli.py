@@ -9,7 +9,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -226,6 +226,11 @@ def _open(args: argparse.Namespace) -> tuple[Exam, Evidence, date]:
     return read_exam(_read(args.exam), book, today), book, today
 
 
+def _stamp(day: date) -> datetime:
+    """The time that sheets of a day carry."""
+    return datetime.combine(day, time(), UTC)
+
+
 def _print(args: argparse.Namespace, value: object, text: Callable[[], str]) -> None:
     from rungwise.plain import to_json
 
@@ -375,7 +380,7 @@ def _class(args: argparse.Namespace) -> int:
         return DONE
     made = group_class(args.rung, book, args.people, args.minutes)
     day = args.today or date.today()
-    stamp = datetime(day.year, day.month, day.day, tzinfo=UTC)
+    stamp = _stamp(day)
     written: list[Path] = []
     if made.exercises:
         written = write_folder(args.out, class_sheets(made, book, stamp, args.lang, args.paper))
@@ -483,7 +488,7 @@ def _plan_one(path: Path, out: Path, args: argparse.Namespace, told: bool = True
     plan = make_plan(exam, book, today, pins, args.insist)
     written: list[Path] = []
     if not args.no_sheets:
-        stamp = datetime(today.year, today.month, today.day, tzinfo=UTC)
+        stamp = _stamp(today)
         style = (args.lang, args.paper, args.large)
         written = hand_over(plan, book, out, stamp, *style, args.replace, args.phone)
     code, line = _plan_code(plan), _plan_line(plan, path)
@@ -626,7 +631,7 @@ def _demo(args: argparse.Namespace) -> int:
     for name, text in demo_exams().items():
         exam = read_exam(text, book)
         plan = make_plan(exam, book, exam.on)
-        stamp = datetime(exam.on.year, exam.on.month, exam.on.day, tzinfo=UTC)
+        stamp = _stamp(exam.on)
         content[f"{name}/examination.toml"] = text.encode()
         for file, data in sheets(
             plan, book, stamp, args.lang, args.paper, args.large, phone=True

@@ -9,18 +9,16 @@ import tempfile
 import time
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
-from importlib import import_module
 from importlib.resources import files
 from pathlib import Path
 from secrets import token_bytes
-from typing import cast
 
-from rungwise.book import load_book, read_overrides
+from rungwise.book import joint_of, load_book, read_overrides
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.grade import grade
 from rungwise.core.group import GroupClass, class_rungs, make_class, read_choices
-from rungwise.core.ladder import Joint, Ladder, build_ladder
+from rungwise.core.ladder import Ladder, build_ladder
 from rungwise.core.prescribe import less_painful, prescribe
 from rungwise.core.screen import screen
 from rungwise.core.terms import SIDES, Exam, Grade, Pin, Plan, Reason, Screening, Side
@@ -112,7 +110,7 @@ def examine(exam: Exam, book: Evidence, today: date) -> tuple[Screening, dict[Si
 
 def ladders_of(exam: Exam, book: Evidence) -> dict[Side, Ladder]:
     """The ladder of each foot."""
-    joint = cast(Joint, import_module(f"rungwise.core.{book.joint}"))
+    joint = joint_of(book)
     return {side: build_ladder(joint, exam, side, book) for side in SIDES}
 
 
@@ -200,7 +198,7 @@ def sheets(
     if phone:
         from rungwise.phone import page_data, single_file
 
-        made["phone.html"] = single_file(page_data(plan, home, code, book, words)).encode()
+        made["phone.html"] = single_file(page_data(handout, plan, home, code, book, words)).encode()
     for name, svg in handout.drawings():
         made[f"drawings/{name}.svg"] = svg.encode()
     if plan.exam.person.session_time is not None and plan.exam.person.time_zone is not None:
@@ -212,7 +210,7 @@ def sheets(
 
 def class_ways(book: Evidence) -> tuple[tuple[str, tuple[Reason, ...]], ...]:
     """Every rung by name, and why people who were not examined may not do it, if so."""
-    return class_rungs(cast(Joint, import_module(f"rungwise.core.{book.joint}")), book)
+    return class_rungs(joint_of(book), book)
 
 
 def group_class(
@@ -236,8 +234,7 @@ def group_class(
     InputError
         An unknown rung or dose, too many people or exercises, too little time.
     """
-    joint = cast(Joint, import_module(f"rungwise.core.{book.joint}"))
-    return make_class(read_choices(choices, book), joint, book, people, minutes)
+    return make_class(read_choices(choices, book), joint_of(book), book, people, minutes)
 
 
 def class_sheets(

@@ -14,7 +14,6 @@ import base64
 import binascii
 import hashlib
 import hmac
-import math
 import tomllib
 import zlib
 from collections.abc import Iterable, Mapping
@@ -26,6 +25,7 @@ from importlib.resources import files
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import Dose, Exercise, Plan, Side
+from rungwise.words import whole_mm
 
 __all__ = [
     "HomeEntry",
@@ -49,6 +49,7 @@ CROCKFORD = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 #: Why something was not done; the place is the code.
 WHY_NOT = ("", "pain", "no_time", "forgot", "unwell", "no_kit", "unsure", "other")
 NOT_ASKED = 15
+CHECK_BYTES = 5
 
 
 @dataclass(frozen=True)
@@ -296,9 +297,8 @@ def _line(exercise: Exercise, book: Evidence) -> HomeLine:
     sizes: dict[str, int] = {}
     for name, value in exercise.fitted.pose.sizes_mm.items():
         if name in known and value > 0:
-            # The heel stop and the cloth are rounded down; further along the toe bends less.
-            rounded = math.ceil if name in ("touch_mm", "place_mm") else math.floor
-            sizes[name] = int(rounded(value))
+            # as on the sheet: the cloth and the heel stop down, what lies further along up
+            sizes[name] = whole_mm(value, up=name in ("touch_mm", "place_mm"))
     settings = exercise.fitted.rung.settings
     kg = exercise.fitted.loads.kg_per_foot
     if kg is not None and "standing" in exercise.fitted.rung.tags and settings.get("hands_share"):
@@ -537,6 +537,11 @@ def _day(start: date, days: int) -> date:
 # ------------------------------------------------------------------ log code
 
 
+def _check_code(key: bytes, message: bytes) -> bytes:
+    """The first 40 bits of HMAC-SHA256."""
+    return hmac.new(key, message, hashlib.sha256).digest()[:CHECK_BYTES]
+
+
 def check_symbols(key: bytes, message: bytes) -> str:
     """Check code: the first 40 bits of HMAC-SHA256 in eight Crockford base-32 symbols.
 
@@ -545,7 +550,7 @@ def check_symbols(key: bytes, message: bytes) -> str:
     key, message : bytes
         Key of the plan, and what is checked.
     """
-    bits = int.from_bytes(hmac.new(key, message, hashlib.sha256).digest()[:5], "big")
+    bits = int.from_bytes(_check_code(key, message), "big")
     return "".join(CROCKFORD[bits >> 35 - 5 * i & 31] for i in range(8))
 
 
@@ -584,7 +589,7 @@ def write_log_code(log: HomeLog, plan: HomePlan) -> str:
             pains = (e.before, e.during, e.morning)
             w.nibbles(NOT_ASKED if pain is None else pain for pain in pains)
     body = bytes(w.out)
-    mac = hmac.new(plan.key, LOG.encode() + body, hashlib.sha256).digest()[:5]
+    mac = _check_code(plan.key, LOG.encode() + body)
     return _sealed(LOG, body + mac)
 
 
@@ -605,11 +610,11 @@ def read_log_code(text: str, plan: HomePlan) -> HomeLog:
     """
     try:
         body = _opened(LOG, "log", text)
-        if len(body) < 5:
+        if len(body) < CHECK_BYTES:
             raise _UnreadableError("it ends too early")
-        body, mac = body[:-5], body[-5:]
+        body, mac = body[:-CHECK_BYTES], body[-CHECK_BYTES:]
         log = _log_from(body, plan)
-        expected = hmac.new(plan.key, LOG.encode() + body, hashlib.sha256).digest()[:5]
+        expected = _check_code(plan.key, LOG.encode() + body)
         if not hmac.compare_digest(mac, expected):
             raise _UnreadableError("its check code does not fit this plan")
         return log

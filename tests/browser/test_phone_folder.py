@@ -22,6 +22,7 @@ from rungwise.book import load_book
 from rungwise.clinic import demo_exams, make_plan, read_exam
 from rungwise.core.errors import InputError
 from rungwise.core.terms import Plan
+from rungwise.handout import build_handout
 from rungwise.phone import page_data, static_folder
 from rungwise.phone.pack import pack_of
 from rungwise.plan_code import home_plan, read_log_code, write_plan_code
@@ -109,7 +110,7 @@ def test_the_page_made_from_a_code_says_what_the_sheet_says(page: Page, language
     for plan in demo_plans():
         home = home_plan(plan, BOOK, bytes(8), bytes(16))
         text = write_plan_code(home)
-        wanted = page_data(plan, home, text, BOOK, words)
+        wanted = page_data(build_handout(plan, BOOK, words), plan, home, text, BOOK, words)
         found = page.evaluate("([text, pack]) => make(text, pack)", [text, pack])
         for name in ("span", "pain", "painTitle", "painLines", "stopline", "title"):
             assert found[name] == wanted[name], name

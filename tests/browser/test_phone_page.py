@@ -24,6 +24,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright  
 from rungwise.book import load_book  # noqa: E402
 from rungwise.clinic import demo_exams, make_plan, read_exam  # noqa: E402
 from rungwise.core.terms import Plan  # noqa: E402
+from rungwise.handout import build_handout  # noqa: E402
 from rungwise.phone import page_data, single_file  # noqa: E402
 from rungwise.plan_code import (  # noqa: E402
     WHY_NOT,
@@ -62,7 +63,9 @@ def harmless() -> tuple[Plan, HomePlan]:
 def page_text(which: str = "en") -> str:
     plan, home = harmless()
     words = pseudo_right_to_left(ENGLISH) if which == "rtl" else load_words(which)
-    return single_file(page_data(plan, home, write_plan_code(home), BOOK, words))
+    return single_file(
+        page_data(build_handout(plan, BOOK, words), plan, home, write_plan_code(home), BOOK, words)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -214,7 +217,9 @@ def test_next_morning_is_asked_and_a_worse_one_halves_the_day(phone: Callable[..
 
 def test_time_does_not_drift_over_ten_minutes(phone: Callable[..., Phone]) -> None:
     plan, home = harmless()
-    data = page_data(plan, home, write_plan_code(home), BOOK, ENGLISH)
+    data = page_data(
+        build_handout(plan, BOOK, ENGLISH), plan, home, write_plan_code(home), BOOK, ENGLISH
+    )
     dose = data["lines"][1]["dose"]
     dose["reps"] = reps = 80  # 640 s without a stop
     one = phone(text=single_file(data))
@@ -248,7 +253,11 @@ def test_ten_minutes_of_walking_take_ten_minutes(phone: Callable[..., Phone]) ->
     exam = read_exam(demo_exams()["falls-at-82"], BOOK)
     plan = make_plan(exam, BOOK, exam.on)
     home = home_plan(plan, BOOK, bytes(8), bytes(16))
-    text = single_file(page_data(plan, home, write_plan_code(home), BOOK, ENGLISH))
+    text = single_file(
+        page_data(
+            build_handout(plan, BOOK, ENGLISH), plan, home, write_plan_code(home), BOOK, ENGLISH
+        )
+    )
     at = datetime.combine(plan.starts, datetime.min.time()) + timedelta(hours=9)
     one = phone(text=text, at=at)
     one.page.locator("#now .row", has_text="Walking").click()

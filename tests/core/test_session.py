@@ -112,7 +112,7 @@ def test_walking_has_its_own_time() -> None:
 def test_kit_is_fetched_before_it_is_used() -> None:
     made = plan()
     assert made.session is not None
-    needed = frozenset().union(*(kit_of(e, BOOK) for e in made.exercises))
+    needed = frozenset().union(*(kit_of(e.fitted.rung, BOOK) for e in made.exercises))
     assert set(made.session.kit) == needed
     assert {place_of(e) for e in made.exercises} == {"seat", "stand"}
 

@@ -31,7 +31,9 @@ MOST_BYTES = 150_000
 
 def data_of(plan: Plan, words: Words = ENGLISH) -> dict[str, Any]:
     home = home_plan(plan, BOOK, bytes(range(8)), bytes(range(16)))
-    return page_data(plan, home, write_plan_code(home), BOOK, words)
+    return page_data(
+        build_handout(plan, BOOK, words), plan, home, write_plan_code(home), BOOK, words
+    )
 
 
 def demo_plans() -> dict[str, Plan]:
@@ -180,7 +182,14 @@ def test_island_can_not_be_left() -> None:
 def test_another_plan_is_refused() -> None:
     home = home_plan(PLANS["falls-at-82"], BOOK, bytes(8), bytes(16))
     with pytest.raises(InputError, match="Make it from this plan"):
-        page_data(PLANS["harmless"], home, write_plan_code(home), BOOK, ENGLISH)
+        page_data(
+            build_handout(PLANS["harmless"], BOOK, ENGLISH),
+            PLANS["harmless"],
+            home,
+            write_plan_code(home),
+            BOOK,
+            ENGLISH,
+        )
 
 
 # ------------------------------------------------------------------ drawings

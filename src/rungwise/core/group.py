@@ -394,7 +394,9 @@ def _lines(choice: Choice, ladder: Ladder, book: Evidence) -> Iterator[Exercise]
 
 
 def _kit(exercises: Sequence[Exercise], book: Evidence) -> tuple[str, ...]:
-    things = (thing for exercise in exercises for thing in sorted(kit_of(exercise, book)))
+    things = (
+        thing for exercise in exercises for thing in sorted(kit_of(exercise.fitted.rung, book))
+    )
     return tuple(dict.fromkeys(things))
 
 

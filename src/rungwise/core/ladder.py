@@ -8,6 +8,7 @@ pain decides.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 from typing import Protocol
 
@@ -15,7 +16,7 @@ from rungwise.core.evidence import Evidence, Family
 from rungwise.core.planar import Pose
 from rungwise.core.terms import Body, Demand, Exam, Fitted, Loads, Rung, Side, Value
 
-__all__ = ["Joint", "Ladder", "build_ladder", "harder_than", "rung_at", "rungs_of"]
+__all__ = ["Joint", "Ladder", "alone", "build_ladder", "harder_than", "rung_at", "rungs_of"]
 
 
 class Joint(Protocol):
@@ -62,6 +63,13 @@ def rung_at(family: Family, places: tuple[int, ...]) -> Rung:
         tags |= notch.tags
         notches.append((dial.key, notch.key))
     return Rung(family.key, tuple(notches), places, settings, frozenset(tags))
+
+
+def alone(rung: Rung) -> Rung:
+    """A rung made for both feet, done with one: nothing is squeezed between the ankles."""
+    if not rung.settings.get("both"):
+        return rung
+    return replace(rung, settings={**rung.settings, "both": False, "squeeze": False})
 
 
 def rungs_of(family: Family) -> tuple[Rung, ...]:

@@ -9,7 +9,7 @@ from rungwise.core.evidence import Evidence, Family
 from rungwise.core.ladder import rung_at
 from rungwise.core.terms import SIDES, Exercise, Moment, Reason, Rung, Session, Side
 
-__all__ = ["MINUTE", "kit_of", "place_of", "running_order", "seconds_of", "share_minutes"]
+__all__ = ["MINUTE", "kit_of", "place_of", "running_order", "share_minutes"]
 
 #: Seconds in a minute [s].
 MINUTE = 60
@@ -18,18 +18,20 @@ Block = tuple[str, str]  # family, place
 
 def place_of(exercise: Exercise) -> str:
     """Where an exercise is done: ``seat`` or ``stand``."""
-    return "stand" if "standing" in exercise.fitted.rung.tags else "seat"
+    return _place(exercise.fitted.rung)
 
 
-def kit_of(exercise: Exercise, book: Evidence) -> frozenset[str]:
-    """What an exercise needs at home."""
-    family = book.families[exercise.family]
-    needs = set(family.needs)
-    for dial, (_, key) in zip(family.dials, exercise.fitted.rung.notches, strict=True):
-        needs |= next(notch.needs for notch in dial.notches if notch.key == key)
-    if place_of(exercise) == "stand" and "counter" in needs:
-        needs.discard("chair")
-    return frozenset(needs)
+def _place(rung: Rung) -> str:
+    return "stand" if "standing" in rung.tags else "seat"
+
+
+def kit_of(rung: Rung, book: Evidence) -> frozenset[str]:
+    """What a rung needs at home."""
+    family = book.families[rung.family]
+    needs = family.needs.union(
+        *(dial.notches[place].needs for dial, place in zip(family.dials, rung.places, strict=True))
+    )
+    return needs - {"chair"} if _place(rung) == "stand" and "counter" in needs else needs
 
 
 def running_order(
@@ -71,7 +73,7 @@ def running_order(
             (e for e in here if (e.family, place_of(e)) == (family, at)),
             key=lambda e: (e.side != (first or "right"), e.side),
         )
-        needed = frozenset().union(*(kit_of(e, book) for e in lines))
+        needed = frozenset().union(*(kit_of(e.fitted.rung, book) for e in lines))
         if moments:
             add(book.value("session.between_s"), "rest", None, None, 0, place)
         if moments and at != place:
@@ -146,10 +148,10 @@ def _in_full(families: Sequence[str], caps: Mapping[str, int], book: Evidence) -
     for name in families:
         family = book.families[name]
         first = list(_first_rungs(family))
-        at = {"stand" if "standing" in rung.tags else "seat" for rung in first}
+        at = {_place(rung) for rung in first}
         lines = 1 if all(rung.settings.get("both") for rung in first) else len(SIDES)
         dose = family.doses[caps[name] - 1].dose
-        once = dose.reps * (dose.hold_s + dose.lift_s + dose.lower_s)
+        once = dose.set_s
         total += dose.sets * (lines * once + (lines - 1) * swap)
         total += (dose.sets - 1) * max(dose.rest_s - (lines - 1) * once, swap)
         total += len(at) * (book.value("session.between_s") + book.value("session.change_kit_s"))
@@ -166,26 +168,20 @@ def _first_rungs(family: Family) -> Iterator[Rung]:
     return (rung_at(family, places) for places in product(*ranges))
 
 
-def seconds_of(exercise: Exercise) -> float:
-    """Working time of one set [s]."""
-    dose = exercise.dose
-    return dose.reps * (dose.hold_s + dose.lift_s + dose.lower_s)
-
-
 def _sets(lines: Sequence[Exercise], book: Evidence) -> list[Moment]:
     """Sets of one block: the feet take turns, and one rests while the other works."""
     parts: list[Moment] = []
     for number in range(1, max(e.dose.sets for e in lines) + 1):
         due = [e for e in lines if e.dose.sets >= number]
         if number > 1:
-            other = sum(seconds_of(e) for e in due[1:])
+            other = sum(e.dose.set_s for e in due[1:])
             rest = max(due[0].dose.rest_s - other, book.value("session.swap_s"))
             parts.append(Moment(0, rest, "rest", None, None))
         for index, exercise in enumerate(due):
             if index:
                 parts.append(Moment(0, book.value("session.swap_s"), "rest", None, None))
             side = None if exercise.both else exercise.side
-            parts.append(Moment(0, seconds_of(exercise), "do", None, side, number))
+            parts.append(Moment(0, exercise.dose.set_s, "do", None, side, number))
     return parts
 
 
@@ -193,7 +189,7 @@ def _block_order(exercises: Sequence[Exercise], book: Evidence) -> tuple[Block, 
     kits: dict[Block, frozenset[str]] = {}
     for exercise in exercises:
         block = (exercise.family, place_of(exercise))
-        kits[block] = kits.get(block, frozenset()) | kit_of(exercise, book)
+        kits[block] = kits.get(block, frozenset()) | kit_of(exercise.fitted.rung, book)
     blocks = sorted(kits, key=lambda b: book.priority.index(b[0]))
     seated = [b for b in blocks if b[1] == "seat"]
     standing = [b for b in blocks if b[1] == "stand"]

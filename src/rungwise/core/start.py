@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from rungwise.core.evidence import Band, Condition, Evidence, Family, Notch, printed, shown_value
-from rungwise.core.ladder import Ladder, rung_at
+from rungwise.core.ladder import Ladder, alone, rung_at
 from rungwise.core.terms import (
     Dose,
     Exam,
@@ -326,8 +326,6 @@ def rung_reasons(fitted: Fitted, foot: Foot) -> list[Reason]:
 
 
 def alone_of(fitted: Fitted, foot: Foot) -> Fitted:
-    """A rung made for both feet, done with one: nothing is squeezed between the ankles."""
-    if not fitted.rung.settings.get("both"):
-        return fitted
-    settings = {**fitted.rung.settings, "both": False, "squeeze": False}
-    return foot.ladder.fit(replace(fitted.rung, settings=settings))
+    """A fitted rung as one foot does it by itself."""
+    by_itself = alone(fitted.rung)
+    return fitted if by_itself is fitted.rung else foot.ladder.fit(by_itself)

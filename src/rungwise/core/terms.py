@@ -584,10 +584,14 @@ class Dose:
     days_per_week: int
 
     @property
+    def set_s(self) -> float:
+        """Working time of one set [s]."""
+        return self.reps * (self.hold_s + self.lift_s + self.lower_s)
+
+    @property
     def seconds(self) -> float:
         """Working time of one side with its rests [s]."""
-        rep = self.hold_s + self.lift_s + self.lower_s
-        return self.sets * self.reps * rep + max(self.sets - 1, 0) * self.rest_s
+        return self.sets * self.set_s + max(self.sets - 1, 0) * self.rest_s
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from rungwise.core.session import kit_of
 from rungwise.core.terms import Exercise, Moment
 from rungwise.draw import LABELS, draw_pose
 from rungwise.handout.fit import PAPERS, Form
-from rungwise.handout.page import _families, _fonts
+from rungwise.handout.page import families, fonts
 from rungwise.handout.sheet import Lines
 from rungwise.plain import plain
 from rungwise.words import Words
@@ -152,7 +152,7 @@ class ClassWords:
     def __init__(self, group: GroupClass, words: Words, book: Evidence) -> None:
         self.group = group
         self.words = words
-        self._kits = {b: kit_of(group.lines(*b)[0], book) for b in group.blocks}
+        self._kits = {b: kit_of(group.lines(*b)[0].fitted.rung, book) for b in group.blocks}
 
     def not_yet(self) -> tuple[str, ...]:
         """Who must be looked at before."""
@@ -407,7 +407,7 @@ def to_class_pdf(sheet: ClassSheet, paper: str, stamp: datetime) -> bytes:
         try:
             made = typst.compile(
                 files,  # its type hints know a single file only
-                font_paths=_fonts(),
+                font_paths=fonts(),
                 format="pdf",
                 pdf_standards="ua-1",
                 timestamp=stamp,
@@ -432,7 +432,7 @@ def _files(sheet: ClassSheet, form: Form) -> dict[str, bytes]:
         **plain(form),
         "language": sheet.language,
         "direction": sheet.direction,
-        "arabic": "Noto Sans Arabic" in _families(),
+        "arabic": "Noto Sans Arabic" in families(),
     }
     return {
         **found,

@@ -72,7 +72,7 @@ def to_pdf(
     try:
         made = typst.compile(
             files,  # its type hints know a single file only
-            font_paths=_fonts(),
+            font_paths=fonts(),
             format="pdf",
             pdf_standards="ua-1",
             timestamp=(stamp or datetime.combine(sheet.made_on, time(), UTC)).replace(
@@ -100,7 +100,7 @@ def _files(sheet: Handout | NotNow, form: Form) -> dict[str, bytes]:
         **_plain(form),
         "language": sheet.language,
         "direction": sheet.direction,
-        "arabic": "Noto Sans Arabic" in _families(),
+        "arabic": "Noto Sans Arabic" in families(),
     }
     found["data.json"] = json.dumps(data).encode()
     found["foot.json"] = json.dumps(foot).encode()
@@ -185,7 +185,7 @@ def _templates(name: str) -> dict[str, bytes]:
 
 
 @lru_cache
-def _fonts() -> typst.Fonts:
+def fonts() -> typst.Fonts:
     """Only the fonts that we ship: a font of the machine could print boxes without a word."""
     import typst
 
@@ -198,5 +198,6 @@ def _fonts() -> typst.Fonts:
 
 
 @lru_cache
-def _families() -> frozenset[str]:
-    return frozenset(_fonts().families())
+def families() -> frozenset[str]:
+    """Names of the font families that a sheet may use."""
+    return frozenset(fonts().families())

@@ -9,7 +9,7 @@ from typing import Any
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import SIDES, Exercise, Plan
-from rungwise.handout import Handout, Lines, build_handout
+from rungwise.handout import Handout, Lines
 from rungwise.handout.sheet import Panel, Stopped
 from rungwise.plan_code import HomeLine, HomePlan
 from rungwise.words import Words
@@ -28,12 +28,14 @@ LISTS = {
 
 
 def page_data(
-    plan: Plan, home: HomePlan, code: str, book: Evidence, words: Words
+    sheet: Handout, plan: Plan, home: HomePlan, code: str, book: Evidence, words: Words
 ) -> dict[str, Any]:
     """Everything on the page, as plain values that JSON can hold.
 
     Parameters
     ----------
+    sheet : Handout
+        The sheet of the same plan, in the same language.
     plan : Plan
         A programme with at least one exercise.
     home : HomePlan
@@ -48,11 +50,10 @@ def page_data(
     Raises
     ------
     InputError
-        When the sheet cannot be made, or the plan that goes home is another.
+        When the plan that goes home is another.
     EvidenceError
         When a text is missing.
     """
-    sheet = build_handout(plan, book, words)
     by_line = {(e.family, e.side): e for e in plan.exercises}
     if [*by_line] != [*dict.fromkeys(by_line)] or {(x.family, x.side) for x in home.lines} != {
         *by_line

@@ -9,13 +9,14 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
-from importlib import import_module
 from importlib.resources import files
-from typing import Any, cast
+from typing import Any
 
+from rungwise.book import joint_of
 from rungwise.core.evidence import Evidence
 from rungwise.core.group import reference_body
-from rungwise.core.ladder import Joint, Ladder, rungs_of
+from rungwise.core.ladder import Ladder, alone, rungs_of
+from rungwise.core.session import kit_of
 from rungwise.core.terms import SIDES, Body, Fitted, Rung, Side
 from rungwise.draw import LABELS, draw_pose
 from rungwise.phone.content import page_words
@@ -125,17 +126,17 @@ class _Pack:
 
     def rung(self, rung: Rung) -> dict[str, Any]:
         """One rung: its settings, what it needs, its lines for one foot and for both."""
-        alone = _alone(rung)
+        by_itself = alone(rung)
         for side in SIDES:
             self._draw(rung, side, "")
-            if alone is not rung:
-                self._draw(alone, side, "one")
-        told = {False: self._told(alone, False), True: self._told(rung, True)}
+            if by_itself is not rung:
+                self._draw(by_itself, side, "one")
+        told = {False: self._told(by_itself, False), True: self._told(rung, True)}
         return {
             "apart": bool(rung.settings.get("apart")),
             "minutes": rung.settings.get("minutes", 0),
             "knees_kg": rung.settings.get("knees_kg", 0),
-            "kit": sorted(self._kit(rung)),
+            "kit": sorted(kit_of(rung, self.book)),
             "one": told[False],
             **({"both": told[True]} if told[True] != told[False] else {}),
         }
@@ -147,15 +148,6 @@ class _Pack:
             name = " ".join(filter(None, (rung.name, side, kind, which)))
             if name not in self.drawings:
                 self.drawings[name] = self._drawing(fitted, body)
-
-    def _kit(self, rung: Rung) -> frozenset[str]:
-        family = self.book.families[rung.family]
-        needs = set(family.needs)
-        for dial, place in zip(family.dials, rung.places, strict=True):
-            needs |= dial.notches[place].needs
-        if "standing" in rung.tags and "counter" in needs:
-            needs.discard("chair")
-        return frozenset(needs)
 
     def _told(self, rung: Rung, both: bool) -> dict[str, Any]:
         comma = self.words.say("join.comma")
@@ -194,16 +186,9 @@ class _Pack:
         return draw_pose(fitted, body, labels).svg
 
 
-def _alone(rung: Rung) -> Rung:
-    """The rung with one foot: nothing is squeezed between the ankles."""
-    if not rung.settings.get("both"):
-        return rung
-    return replace(rung, settings={**rung.settings, "both": False, "squeeze": False})
-
-
 def _fits(rung: Rung, side: Side, book: Evidence) -> Iterator[tuple[Fitted, Body]]:
     """The rung in each of the poses in which it can be drawn."""
-    joint = cast(Joint, import_module(f"rungwise.core.{book.joint}"))
+    joint = joint_of(book)
     body = reference_body(book)
     for share in BENDS:
         bent = replace(body, bend_available_deg=share * body.bend_available_deg)
