@@ -12,7 +12,7 @@ format: setup
 
 # Installs the peers that speed is measured beside, measures, writes BENCHMARKS.md: two minutes.
 bench: setup
-	.venv/bin/python -m pip --version >/dev/null || .venv/bin/python -m ensurepip -q
+	.venv/bin/python -m pip --version >/dev/null || .venv/bin/python -m ensurepip >/dev/null
 	.venv/bin/python -m pip install -q --require-hashes --only-binary :all: -r requirements-bench.lock
 	.venv/bin/python benchmarks/run.py
 
