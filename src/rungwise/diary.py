@@ -1,27 +1,27 @@
 """The diary of one plan, kept in the plan's folder: what was done at home, and how it felt.
 
 A line of ``diary.jsonl`` is one hand-over: the sessions of a log code, or days typed from paper.
-Lines are only ever added. When a day and exercise come twice the later line counts, and both are
-shown.
+Lines are only ever added. Where a day and exercise come more than once the higher pain and the
+smaller amount count, as for every decision; so no order of reading hides an alarm.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
-import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
-from datetime import date
-from difflib import get_close_matches
+from datetime import date, timedelta
+from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from rungwise.core.errors import Fault, InputError
+from rungwise.core.followed import worse
+from rungwise.locked import alone, alone_in
+from rungwise.paper import plan_on, read_entries, read_grid, read_week
 from rungwise.plan_code import (
-    WHY_NOT,
     HomeEntry,
     HomeLine,
     HomeLog,
@@ -36,20 +36,29 @@ __all__ = [
     "CODE",
     "DIARY",
     "EARLIER",
+    "Call",
     "Kept",
     "Shown",
+    "Taken",
     "add_log_code",
     "add_paper",
+    "kept_logs",
     "open_plan",
     "read_entries",
     "read_grid",
+    "read_kept",
+    "read_week",
     "shown_days",
+    "shown_of",
+    "take_code",
+    "take_paper",
+    "write_kept",
 ]
 
 CODE, EARLIER, DIARY = "plan-code.txt", "earlier-codes.txt", "diary.jsonl"
-DONE = ("all", "part", "none")
-ENTRY = re.compile(r"(?P<line>\d+)=(?P<done>[a-z]+)(:(?P<why>[a-z_]+))?(?P<pains>(/\d*){0,2})")
-COLUMNS = ("day", "line", "done", "why_not", "during", "morning")
+#: How far a phone may be ahead of the clinic: the next day has begun elsewhere.
+AHEAD = timedelta(days=1)
+Key = tuple[date, str, str, bool]
 
 
 @dataclass(frozen=True)
@@ -60,20 +69,95 @@ class Kept:
     entered: date
     log: HomeLog
 
+    def ahead(self, day: date) -> bool:
+        """Whether a day had not yet come anywhere when it was entered."""
+        return day > self.entered + AHEAD
+
 
 @dataclass(frozen=True)
 class Shown:
-    """One exercise on one day, and whether it was entered more than once."""
+    """One exercise on one day.
+
+    Parameters
+    ----------
+    on : date
+        The day.
+    line : HomeLine
+        The exercise.
+    entry : HomeEntry
+        How it went; of several entries the higher pain and the smaller amount.
+    source : str
+        Where the last one came from.
+    times : int
+        How often it was entered [1].
+    outside : bool
+        Whether the day is outside the plan, or had not come when it was entered.
+    alike : bool
+        Whether all entries of it say the same.
+    """
 
     on: date
     line: HomeLine
     entry: HomeEntry
     source: str
     times: int
+    outside: bool = False
+    alike: bool = True
+
+
+@dataclass(frozen=True)
+class Call:
+    """Why a patient must be called.
+
+    Parameters
+    ----------
+    on : date
+        The day.
+    line : HomeLine
+        The exercise.
+    pain : int or None
+        Worst pain 0-10 [1], where it is above the one at which to stop.
+    most : int
+        That one [1].
+    sharp, warning : bool
+        Sharp pain or locking; a new warning sign.
+    """
+
+    on: date
+    line: HomeLine
+    pain: int | None
+    most: int
+    sharp: bool
+    warning: bool
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What was taken in.
+
+    Parameters
+    ----------
+    part : int
+        Which hand-over, 1 = first [1].
+    days : tuple of date
+        Its days.
+    outside : tuple of date
+        Those outside the plan or to come: kept and marked; they may stop, never raise.
+    calls : tuple of Call
+        Why the patient must be called.
+    locked : bool
+        Whether nobody else could write to the diary meanwhile.
+    """
+
+    part: int
+    days: tuple[date, ...]
+    outside: tuple[date, ...]
+    calls: tuple[Call, ...]
+    locked: bool
 
 
 def open_plan(folder: Path) -> tuple[HomePlan, ...]:
-    """The plans of a folder: the present one first, then its earlier versions.
+    """The plans of a folder: the present one first, then its earlier versions, the newest first.
 
     Raises
     ------
@@ -81,11 +165,12 @@ def open_plan(folder: Path) -> tuple[HomePlan, ...]:
         When the folder holds no plan code, or a damaged one.
     """
     codes = [_text(folder / CODE), *_lines(folder / EARLIER)]
-    return tuple(read_plan_code(code) for code in codes)
+    present, *earlier = (read_plan_code(code) for code in codes)
+    return (present, *sorted(earlier, key=lambda plan: -plan.version))
 
 
-def add_log_code(folder: Path, text: str, today: date) -> HomeLog:
-    """Take a log code into the diary.
+def add_log_code(folder: Path, text: str, today: date) -> Taken:
+    """Take a log code into the diary; days outside the plan or to come are kept and marked.
 
     Parameters
     ----------
@@ -99,18 +184,37 @@ def add_log_code(folder: Path, text: str, today: date) -> HomeLog:
     Raises
     ------
     InputError
-        Another plan's, damaged, repeated, or with days that cannot be.
+        Another plan's, damaged, empty, or with nothing new.
     """
-    plans = open_plan(folder)
+    with _alone(folder) as (file, locked):
+        made, taken = take_code(kept_logs(folder), open_plan(folder), text, today)
+        _append(file, folder / DIARY, made)
+    return replace(taken, locked=locked)
+
+
+def take_code(
+    known: Sequence[Kept], plans: Sequence[HomePlan], text: str, today: date
+) -> tuple[Kept, Taken]:
+    """What a log code adds to a diary, wherever that is kept.
+
+    Parameters
+    ----------
+    known : sequence of Kept
+        The diary so far.
+    plans : sequence of HomePlan
+        Versions of the plan, the newest first.
+    text : str
+        The code.
+    today : date
+        Day it is entered.
+
+    Raises
+    ------
+    InputError
+        As :func:`add_log_code`.
+    """
     number_of(text)
-    log = _first_that_fits(plans, text)
-    plan = next(p for p in plans if p.version == log.version)
-    if any(kept.log == log for kept in _kept(folder)):
-        fault = Fault("log code", f"part {log.part}", "a new one", "It is in the diary already.")
-        raise InputError("diary", (fault,))
-    _check_days(log.sessions, plan, today)
-    _append(folder, Kept("code", today, log))
-    return log
+    return _take(known, Kept("code", today, _first_that_fits(plans, text)), plans)
 
 
 def _first_that_fits(plans: Sequence[HomePlan], text: str) -> HomeLog:
@@ -123,175 +227,178 @@ def _first_that_fits(plans: Sequence[HomePlan], text: str) -> HomeLog:
     raise faults[0]
 
 
-def read_entries(texts: Iterable[str], on: date, plan: HomePlan) -> HomeSession:
-    """Read one day as typed: ``LINE=DONE[:WHY][/DURING[/MORNING]]``, such as ``1=all/3/2``.
+def add_paper(
+    folder: Path,
+    sessions: Sequence[HomeSession],
+    today: date,
+    version: int | None = None,
+    newest: int | None = None,
+) -> Taken:
+    """Take days typed from paper into the diary.
 
     Parameters
     ----------
-    texts : iterable of str
-        One for each exercise; lines are counted from 1 as in the diary grid.
-    on : date
-        The day.
-    plan : HomePlan
-        The plan that was followed.
+    folder : Path
+        The plan's folder.
+    sessions : sequence of HomeSession
+        The days.
+    today : date
+        Day they are entered.
+    version : int, optional
+        Version of the plan on whose sheet they stand; by default the newest that holds the day.
+    newest : int, optional
+        Newest version that there was when the days were read.
 
     Raises
     ------
     InputError
-        Names every entry that cannot be read.
+        Days outside the plan or in the future, none, or with nothing new; the plan was renewed
+        since they were read.
     """
-    rows: list[Mapping[str, str]] = []
-    faults: list[Fault] = []
-    for text in texts:
-        match = ENTRY.fullmatch(text.strip())
-        if match is None:
-            allowed = "LINE=all|part|none[:WHY][/PAIN DURING[/PAIN NEXT MORNING]]"
-            faults.append(Fault("entry", repr(text[:40]), allowed, "Such as 1=all/3/2."))
-            continue
-        pains = [*match["pains"].split("/")[1:], "", ""]
-        rows.append(
-            {
-                "day": on.isoformat(),
-                "line": match["line"],
-                "done": match["done"],
-                "why_not": match["why"] or "",
-                "during": pains[0],
-                "morning": pains[1],
-            }
-        )
-    sessions = _sessions(rows, plan, faults)
-    return sessions[0] if sessions else HomeSession(on, ())
+    with _alone(folder) as (file, locked):
+        plans = open_plan(folder)
+        if newest is not None and plans[0].version != newest:
+            given, allowed = f"days of version {newest}", f"days of version {plans[0].version}"
+            raise _refused(
+                "plan", given, allowed, "The plan was renewed meanwhile. Read them anew."
+            )
+        made, taken = take_paper(kept_logs(folder), plans, sessions, today, version)
+        for one in made:
+            _append(file, folder / DIARY, one)
+    return replace(taken, locked=locked)
 
 
-def read_grid(text: str, plan: HomePlan) -> tuple[HomeSession, ...]:
-    """Read days from CSV: day, line, done, why_not, during, morning; empty = not asked.
+def take_paper(
+    known: Sequence[Kept],
+    plans: Sequence[HomePlan],
+    sessions: Sequence[HomeSession],
+    today: date,
+    version: int | None = None,
+) -> tuple[tuple[Kept, ...], Taken]:
+    """What days typed from paper add to a diary, wherever that is kept.
+
+    Parameters
+    ----------
+    known : sequence of Kept
+        The diary so far.
+    plans : sequence of HomePlan
+        Versions of the plan, the newest first.
+    sessions, today, version
+        As for :func:`add_paper`.
 
     Raises
     ------
     InputError
-        Names every fault by its row.
+        As :func:`add_paper`.
     """
-    reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
-    header = tuple(reader.fieldnames or ())
-    if not {"day", "line", "done"} <= set(header) <= set(COLUMNS):
-        allowed = ", ".join(COLUMNS)
-        fault = Fault("header", ", ".join(map(str, header)), allowed, "Name the columns so.")
-        raise InputError("diary", (fault,))
-    rows = [{key: (row.get(key) or "") for key in COLUMNS} for row in reader]
-    return _sessions(rows, plan, [])
-
-
-def add_paper(folder: Path, sessions: Sequence[HomeSession], today: date) -> HomeLog:
-    """Take days typed from paper into the diary of the present plan.
-
-    Raises
-    ------
-    InputError
-        Days outside the plan or in the future.
-    """
-    plan = open_plan(folder)[0]
-    _check_days(sessions, plan, today)
-    part = 1 + sum(kept.source == "paper" for kept in _kept(folder))
-    log = HomeLog(plan.number, plan.version, part, tuple(sorted(sessions, key=lambda s: s.on)))
-    _append(folder, Kept("paper", today, log))
-    return log
+    mine = [plan for plan in plans if version in (None, plan.version)]
+    _check_days(sessions, mine, today)
+    order = sorted((s for s in sessions if s.entries), key=lambda s: s.on)
+    part = 1 + sum(kept.source == "paper" for kept in known)
+    groups = groupby(order, key=lambda s: plan_on(s.on, mine).version)
+    logs = [HomeLog(plans[0].number, n, part, tuple(days)) for n, days in groups]
+    fresh = [log for log in logs if _adds(known, log, plans)]
+    told = [_take(known, Kept("paper", today, log), plans) for log in fresh or logs]
+    days = tuple(day for _, one in told for day in one.days)
+    calls = tuple(call for _, one in told for call in one.calls)
+    return tuple(kept for kept, _ in told), Taken(part, days, (), calls, True)
 
 
 def shown_days(folder: Path) -> tuple[Shown, ...]:
-    """Every exercise of every day, the later entry of the same day and exercise counting."""
-    plans = {plan.version: plan for plan in open_plan(folder)}
-    found: dict[tuple[date, int, int], Shown] = {}
-    for kept in _kept(folder):
-        plan = plans.get(kept.log.version)
-        if plan is None:
-            continue
-        for session in kept.log.sessions:
-            for entry in session.entries:
-                key = (session.on, kept.log.version, entry.line)
-                times = found[key].times + 1 if key in found else 1
-                line = plan.lines[entry.line]
-                found[key] = Shown(session.on, line, entry, kept.source, times)
+    """Every exercise of every day; of several entries the higher pain and the smaller amount."""
+    return shown_of(kept_logs(folder), open_plan(folder))
+
+
+def shown_of(logs: Iterable[Kept], plans: Sequence[HomePlan]) -> tuple[Shown, ...]:
+    """The same of hand-overs, wherever they are kept."""
+    found = _merged(logs, plans)
     return tuple(found[key] for key in sorted(found))
 
 
-# ------------------------------------------------------------------ rows, days, files
+# ------------------------------------------------------------------ taking in
 
 
-def _sessions(
-    rows: Sequence[Mapping[str, str]], plan: HomePlan, faults: list[Fault]
-) -> tuple[HomeSession, ...]:
-    days: dict[date, dict[int, HomeEntry]] = {}
-    for number, row in enumerate(rows, 1):
-        before = len(faults)
-        day = _day(row["day"], number, faults)
-        line = _whole(row["line"], 1, len(plan.lines), f"row {number}.line", faults)
-        done = _word(row["done"], DONE, f"row {number}.done", faults)
-        why = _word(row["why_not"], WHY_NOT, f"row {number}.why_not", faults)
-        during = _pain(row["during"], f"row {number}.during", faults)
-        morning = _pain(row["morning"], f"row {number}.morning", faults)
-        if len(faults) > before or day is None or line is None:
+def _merged(logs: Iterable[Kept], plans: Sequence[HomePlan]) -> dict[Key, Shown]:
+    versions = {plan.version: plan for plan in plans}
+    found: dict[Key, Shown] = {}
+    for kept in logs:
+        plan = versions.get(kept.log.version)
+        if plan is None:
             continue
-        if line - 1 in days.setdefault(day, {}):
-            field = f"row {number}.line"
-            faults.append(Fault(field, f"{line} on {day}", "each line once a day", "Merge them."))
-        if done == "all" and why:
-            field = f"row {number}.why_not"
-            faults.append(Fault(field, why, "nothing, since all was done", "Leave it out."))
-        dose = plan.lines[line - 1].dose
-        all_of_it = done == "all"
-        days[day][line - 1] = HomeEntry(
-            line - 1,
-            done,
-            why,
-            sets=dose.sets if all_of_it else 0,
-            reps=dose.reps if all_of_it else 0,
-            during=during,
-            morning=morning,
-        )
-    if faults:
-        raise InputError("diary", tuple(faults))
-    return tuple(HomeSession(day, tuple(found.values())) for day, found in sorted(days.items()))
+        for session in kept.log.sessions:
+            outside = kept.ahead(session.on) or not plan.starts <= session.on <= plan.ends
+            for entry in session.entries:
+                line = plan.lines[entry.line]
+                key = (session.on, line.family, line.side, line.both)
+                before, times, alike = found.get(key), 1, True
+                if before is not None:
+                    same = replace(before.entry, line=entry.line) == entry
+                    alike = before.alike and same
+                    entry = replace(worse(before.entry, entry), line=entry.line)
+                    outside, times = outside and before.outside, before.times + 1
+                found[key] = Shown(session.on, line, entry, kept.source, times, outside, alike)
+    return found
 
 
-def _day(text: str, number: int, faults: list[Fault]) -> date | None:
-    try:
-        return date.fromisoformat(text.strip())
-    except ValueError:
-        faults.append(Fault(f"row {number}.day", text, "a day such as 2026-03-05", "Write it so."))
+def _adds(known: Sequence[Kept], log: HomeLog, plans: Sequence[HomePlan]) -> bool:
+    """Whether a log says anything that the diary does not say already."""
+    before = _merged(known, plans)
+    after = _merged([*known, Kept("", date.max - AHEAD, log)], plans)
+    return any(
+        key not in before or replace(one.entry, line=0) != replace(before[key].entry, line=0)
+        for key, one in after.items()
+    )
+
+
+def _take(known: Sequence[Kept], kept: Kept, plans: Sequence[HomePlan]) -> tuple[Kept, Taken]:
+    """One hand-over and what it says, if there is anything new in it."""
+    log = kept.log
+    if not any(session.entries for session in log.sessions):
+        raise _refused("diary", "nothing", "at least one entry", "Name what was done.")
+    if not _adds(known, log, plans):
+        again = any(old.log == log for old in known) or kept.source == "paper"
+        remedy = "It is in the diary already." if again else "An older hand-over: the diary has it."
+        what = "log code" if kept.source == "code" else "paper"
+        raise _refused(what, f"part {log.part}", "something new", remedy)
+    shown = _merged([kept], plans).values()
+    plan = next(p for p in plans if p.version == log.version)
+    return kept, Taken(
+        log.part,
+        tuple(session.on for session in log.sessions),
+        tuple(dict.fromkeys(one.on for one in shown if one.outside)),
+        tuple(call for one in shown if (call := _call(one, plan.pain_most))),
+        True,
+    )
+
+
+def _call(one: Shown, most: int) -> Call | None:
+    e = one.entry
+    pain = max((p for p in (e.before, e.during, e.morning) if p is not None), default=0)
+    high = pain if pain > most else None
+    if high is None and not e.sharp and not e.warning:
         return None
+    return Call(one.on, one.line, high, most, e.sharp, e.warning)
 
 
-def _whole(text: str, low: int, high: int, field: str, faults: list[Fault]) -> int | None:
-    if text.strip().isascii() and text.strip().isdigit() and low <= int(text) <= high:
-        return int(text)
-    faults.append(Fault(field, text or "nothing", f"{low} to {high}", "Write a whole number."))
-    return None
+def _refused(*parts: str) -> InputError:
+    return InputError("diary", (Fault(*parts),))
 
 
-def _pain(text: str, field: str, faults: list[Fault]) -> int | None:
-    return _whole(text, 0, 10, field, faults) if text.strip() else None
-
-
-def _word(text: str, allowed: Sequence[str], field: str, faults: list[Fault]) -> str:
-    word = text.strip()
-    if word not in allowed:
-        near = get_close_matches(word, allowed, 1)
-        hint = f"Did you mean {near[0]}?" if near and near[0] else "Use one of them."
-        faults.append(Fault(field, word or "nothing", " | ".join(filter(None, allowed)), hint))
-    return word
-
-
-def _check_days(sessions: Sequence[HomeSession], plan: HomePlan, today: date) -> None:
-    last = min(plan.ends, today)
-    faults = [
-        Fault("day", str(s.on), f"{plan.starts} to {last}", "It is outside the plan, or to come.")
-        for s in sessions
-        if not plan.starts <= s.on <= last
-    ]
+def _check_days(sessions: Sequence[HomeSession], plans: Sequence[HomePlan], today: date) -> None:
+    faults = []
+    for day in (s.on for s in sessions):
+        plan = plan_on(day, plans)
+        last = min(plan.ends, today)
+        if not plan.starts <= day <= last:
+            allowed = f"{plan.starts} to {last}"
+            faults.append(Fault("day", str(day), allowed, "It is outside the plan, or to come."))
     if not any(s.entries for s in sessions):
         faults.append(Fault("diary", "nothing", "at least one entry", "Name what was done."))
     if faults:
         raise InputError("diary", tuple(faults))
+
+
+# ------------------------------------------------------------------ files
 
 
 def _text(path: Path) -> str:
@@ -308,11 +415,18 @@ def _lines(path: Path) -> list[str]:
     return [line for line in whole.split("\n") if line]
 
 
-def _kept(folder: Path) -> list[Kept]:
+def kept_logs(folder: Path) -> list[Kept]:
+    """Every hand-over of a diary as it was written, in the order of entering.
+
+    Raises
+    ------
+    InputError
+        A damaged line.
+    """
     found: list[Kept] = []
     for number, line in enumerate(_lines(folder / DIARY), 1):
         try:
-            found.append(_kept_from(json.loads(line)))
+            found.append(read_kept(line))
         except (ValueError, KeyError, TypeError):
             where = f"{folder / DIARY}, line {number}"
             fault = Fault(where, "damaged", "a line written by rungwise", "Mend or remove it.")
@@ -320,7 +434,15 @@ def _kept(folder: Path) -> list[Kept]:
     return found
 
 
-def _kept_from(data: Mapping[str, Any]) -> Kept:
+def read_kept(line: str) -> Kept:
+    """A hand-over as :func:`write_kept` wrote it.
+
+    Raises
+    ------
+    ValueError, KeyError, TypeError
+        It is damaged.
+    """
+    data: Mapping[str, Any] = json.loads(line)
     sessions = tuple(
         HomeSession(
             date.fromisoformat(s["on"]), tuple(HomeEntry(**entry) for entry in s["entries"])
@@ -333,26 +455,37 @@ def _kept_from(data: Mapping[str, Any]) -> Kept:
     return Kept(data["source"], date.fromisoformat(data["entered"]), log)
 
 
-def _append(folder: Path, kept: Kept) -> None:
-    """Add one line, whole or not at all: a line without its end is cut off first."""
+def write_kept(kept: Kept) -> str:
+    """A hand-over as one line of JSON."""
     data = asdict(replace(kept, log=replace(kept.log, number=b"")))
     data["entered"] = kept.entered.isoformat()
     data["log"]["number"] = kept.log.number.hex()
     for session in data["log"]["sessions"]:
         session["on"] = session["on"].isoformat()
+    return json.dumps(data)
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[tuple[BinaryIO, bool]]:
+    """The diary file, open to be added to by nobody else, and whether it could be locked.
+
+    No other version of the plan comes into its place meanwhile.
+    """
     path = folder / DIARY
     try:
-        with path.open("a+b") as file:
-            whole = _whole_end(path)
-            file.truncate(whole)
-            file.write(json.dumps(data).encode() + b"\n")
-            file.flush()
-            os.fsync(file.fileno())
+        with alone_in(folder):
+            _text(folder / CODE)
+            with path.open("a+b") as file, alone(file) as locked:
+                yield file, locked
     except OSError as error:
         why = error.strerror or str(error)
-        fault = Fault("diary", str(path), "a file that can be written", why)
-        raise InputError("diary", (fault,)) from None
+        raise _refused("diary", str(path), "a file that can be written", why) from None
 
 
-def _whole_end(path: Path) -> int:
-    return path.read_bytes().rfind(b"\n") + 1
+def _append(file: BinaryIO, path: Path, kept: Kept) -> None:
+    """Add one line, whole or not at all: a line without its end is cut off first."""
+    whole = path.read_bytes().rfind(b"\n") + 1
+    file.truncate(whole)
+    file.write(write_kept(kept).encode() + b"\n")
+    file.flush()
+    os.fsync(file.fileno())

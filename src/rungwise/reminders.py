@@ -1,20 +1,28 @@
-"""Reminders for the patient's own calendar: one series, bounded, and silent about health.
+"""Reminders for the patient's own calendar: two series, bounded, and silent about health.
 
-A calendar is copied to other people's machines, so it says "Exercise time" and nothing of the
-person, the joint or the exercises. It never reports back: what was done is known only from the
-diary.
+One names the time to exercise, the other asks for a note in the diary on the morning after, on
+paper or on the phone. A calendar is copied to other people's machines, so it says "Exercise time"
+and "Morning note" and nothing of the person, the joint or the exercises. It never reports back:
+what was done is known only from the diary.
 """
 
 from __future__ import annotations
 
 import hashlib
 import math
-from datetime import UTC, date, datetime, time, timedelta
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from rungwise.core.errors import Fault, InputError
+from rungwise.core.evidence import Evidence
 from rungwise.core.terms import Plan
 from rungwise.words import Words
+
+if TYPE_CHECKING:
+    from icalendar import Event
 
 __all__ = ["WEEKDAYS", "exercise_weekdays", "to_calendar"]
 
@@ -22,6 +30,9 @@ WEEKDAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
 #: Before this hour a wall clock may be missing or come twice when the clocks change.
 EARLIEST = time(5, 0)
 WARNING = timedelta(minutes=10)
+#: How long it takes to write a morning into the diary.
+NOTE = timedelta(minutes=5)
+DAY = timedelta(days=1)
 LAST_SECOND = time(23, 59, 59)
 
 
@@ -39,6 +50,7 @@ def exercise_weekdays(days_per_week: int) -> tuple[str, ...]:
 
 def to_calendar(
     plan: Plan,
+    book: Evidence,
     words: Words,
     stamp: datetime,
     uid: str | None = None,
@@ -51,17 +63,20 @@ def to_calendar(
     ----------
     plan : Plan
         A plan whose person gives a time zone and a session time.
+    book : Evidence
+        The book that it was made with.
     words : Words
         The patient's language.
     stamp : datetime
         When this file is made, with its time zone.
     uid : str, optional
-        Identity of the series, the same over all its revisions; made from the plan by default,
-        so that a second export of the same plan replaces the first.
+        Identity of the exercise series, the same over all its revisions; made from the plan by
+        default, so that a second export of the same plan replaces the first. The series of the
+        mornings has the same with ``-morning`` in it.
     sequence : int
         Number of the revision, 0 = first [1].
     cancel : bool
-        Take the series back.
+        Take both series back.
 
     Returns
     -------
@@ -77,8 +92,10 @@ def to_calendar(
     Notes
     -----
     The first event is the first day that the rule names (the standard leaves another start
-    undefined). The series is bounded by the last second of the plan's last day, in UTC. The wall
-    clock stays over a change of the clocks.
+    undefined). The series is bounded by the last second of the plan's last day, in UTC, that of the
+    mornings by the last second of the day after. A morning is asked for on the day after each
+    exercise day, and never later than that day's own session. The wall clock stays over a change of
+    the clocks.
 
     Sources
     -------
@@ -93,9 +110,30 @@ def to_calendar(
         given = f"{plan.starts} to {plan.ends}, {' '.join(week)}"
         fault = Fault("ends", given, "at least one exercise day", "Make the plan longer.")
         raise InputError("reminders", (fault,))
-    return _series(
-        plan, words, stamp, uid or _uid(plan), sequence, cancel, first, clock, zone, week
+    lasts = timedelta(minutes=max(math.ceil((plan.session.seconds if plan.session else 0) / 60), 1))
+    name = uid or _uid(plan)
+    early = time(int(book.value("reminder.morning_h")))
+    session = _Series(
+        uid=name,
+        begins=datetime.combine(first, clock, zone),
+        lasts=lasts,
+        until=datetime.combine(plan.ends, LAST_SECOND, zone).astimezone(UTC),
+        weekdays=week,
+        warning=WARNING,
+        summary=words.say("reminder.summary"),
+        text=words.say("reminder.text", ends=words.day(plan.ends)),
     )
+    morning = _Series(
+        uid=_of_morning(name),
+        begins=datetime.combine(first + DAY, min(early, clock), zone),
+        lasts=NOTE,
+        until=datetime.combine(plan.ends + DAY, LAST_SECOND, zone).astimezone(UTC),
+        weekdays=tuple(WEEKDAYS[(WEEKDAYS.index(day) + 1) % len(WEEKDAYS)] for day in week),
+        warning=timedelta(0),
+        summary=words.say("reminder.morning_summary"),
+        text=words.say("reminder.morning_text", ends=words.day(plan.ends + DAY)),
+    )
+    return _calendar((session, morning), stamp, sequence, cancel)
 
 
 def _checked(plan: Plan, stamp: datetime) -> tuple[time, ZoneInfo]:
@@ -131,32 +169,54 @@ def _uid(plan: Plan) -> str:
     return f"{hashlib.sha256(seed.encode()).hexdigest()[:32]}@rungwise"
 
 
-def _series(
-    plan: Plan,
-    words: Words,
-    stamp: datetime,
-    uid: str,
-    sequence: int,
-    cancel: bool,
-    first: date,
-    clock: time,
-    zone: ZoneInfo,
-    week: tuple[str, ...],
-) -> bytes:
-    from icalendar import Alarm, Calendar, Event, Timezone, vRecur
+def _of_morning(uid: str) -> str:
+    name, at, host = uid.partition("@")
+    return f"{name}-morning{at}{host}"
 
-    seconds = plan.session.seconds if plan.session else 0.0
-    summary = words.say("reminder.summary")
-    until = datetime.combine(plan.ends, LAST_SECOND, zone).astimezone(UTC)
+
+@dataclass(frozen=True)
+class _Series:
+    """Events of one kind: when, how long, until when, on which weekdays, and what is shown."""
+
+    uid: str
+    begins: datetime
+    lasts: timedelta
+    until: datetime
+    weekdays: tuple[str, ...]
+    warning: timedelta
+    summary: str
+    text: str
+
+
+def _calendar(series: Sequence[_Series], stamp: datetime, sequence: int, cancel: bool) -> bytes:
+    from icalendar import Calendar, Timezone
+
+    calendar = Calendar()
+    calendar.add("prodid", "-//rungwise//reminders 1//EN")
+    calendar.add("version", "2.0")
+    if cancel:
+        calendar.add("method", "CANCEL")
+    first = min(one.begins for one in series)
+    after = max(one.until.astimezone(first.tzinfo) for one in series) + DAY
+    zone = Timezone.from_tzid(str(first.tzinfo), first_date=first.date(), last_date=after.date())
+    calendar.add_component(zone)
+    for one in series:
+        calendar.add_component(_event(one, stamp, sequence, cancel))
+    return bytes(calendar.to_ical())
+
+
+def _event(one: _Series, stamp: datetime, sequence: int, cancel: bool) -> Event:
+    from icalendar import Alarm, Event, vRecur
+
     event = Event()
-    event.add("uid", uid)
+    event.add("uid", one.uid)
     event.add("dtstamp", stamp.astimezone(UTC))
     event.add("sequence", sequence)
-    event.add("dtstart", datetime.combine(first, clock, zone))
-    event.add("duration", timedelta(minutes=max(math.ceil(seconds / 60), 1)))
-    event.add("rrule", vRecur({"FREQ": "WEEKLY", "UNTIL": until, "BYDAY": list(week)}))
-    event.add("summary", summary)
-    event.add("description", words.say("reminder.text", ends=words.day(plan.ends)))
+    event.add("dtstart", one.begins)
+    event.add("duration", one.lasts)
+    event.add("rrule", vRecur({"FREQ": "WEEKLY", "UNTIL": one.until, "BYDAY": list(one.weekdays)}))
+    event.add("summary", one.summary)
+    event.add("description", one.text)
     event.add("class", "PRIVATE")
     event.add("transp", "TRANSPARENT")
     if cancel:
@@ -164,15 +224,7 @@ def _series(
     else:
         alarm = Alarm()
         alarm.add("action", "DISPLAY")
-        alarm.add("description", summary)
-        alarm.add("trigger", -WARNING)
+        alarm.add("description", one.summary)
+        alarm.add("trigger", -one.warning)
         event.add_component(alarm)
-    calendar = Calendar()
-    calendar.add("prodid", "-//rungwise//reminders 1//EN")
-    calendar.add("version", "2.0")
-    if cancel:
-        calendar.add("method", "CANCEL")
-    after = plan.ends + timedelta(days=1)
-    calendar.add_component(Timezone.from_tzid(str(zone), first_date=first, last_date=after))
-    calendar.add_component(event)
-    return bytes(calendar.to_ical())
+    return event

@@ -5,22 +5,26 @@ Standards: WCAG 2.2 (std §3.1): 1.4.4, 1.4.10, 1.4.12, 2.1.1, 2.4.3, 2.5.8, 4.1
 
 from __future__ import annotations
 
+import io
 import json
 import random
 import shutil
 from collections.abc import Callable, Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import date, datetime, timedelta
-from functools import cache
+from functools import cache, partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from threading import Thread
+from typing import Any, ClassVar
 
 import pytest
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright  # noqa: E402
 
+from benchmarks.phone import BEGIN, END, PAGE, bare, written  # noqa: E402
 from rungwise.book import load_book  # noqa: E402
 from rungwise.clinic import demo_exams, make_plan, read_exam  # noqa: E402
 from rungwise.core.terms import Plan  # noqa: E402
@@ -44,9 +48,10 @@ from tests.factory import DAY, make_exam  # noqa: E402
 CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 FLAGS = (
-    "--no-sandbox --disable-gpu --disable-background-networking --disable-component-update "
-    "--disable-sync --no-first-run"
-).split()
+    *"--no-sandbox --disable-gpu --disable-background-networking --no-first-run".split(),
+    *"--disable-component-update --disable-sync".split(),
+    "--host-resolver-rules=MAP plain.example.org 127.0.0.1",
+)
 BOOK = load_book()
 ENGLISH = load_words("en")
 NINE = datetime(2026, 3, 3, 9, 0)
@@ -57,6 +62,13 @@ PHONE = {"width": 390, "height": 780}
 def harmless() -> tuple[Plan, HomePlan]:
     plan = make_plan(make_exam(), BOOK, DAY)
     return plan, home_plan(plan, BOOK, bytes(range(8)), bytes(range(16)))
+
+
+def data_of(home: HomePlan | None = None) -> dict[str, Any]:
+    plan, first = harmless()
+    home = home or first
+    sheet = build_handout(plan, BOOK, ENGLISH)
+    return page_data(sheet, plan, home, write_plan_code(home), BOOK, ENGLISH)
 
 
 @cache
@@ -100,13 +112,22 @@ class Phone:
     def run(self, seconds: float) -> None:
         self.page.clock.run_for(round(1000 * seconds))
 
+    def settle(self) -> None:
+        """A new question takes no answer in its first half second."""
+        if self.page.locator("body.leading #live.here:not(:has(#phase))").count():
+            self.run(0.5)
+
     def tap(self, name: str) -> None:
+        self.settle()
         self.page.locator("section.here").get_by_role("button", name=name, exact=True).first.click()
 
     def go(self, name: str) -> None:
         self.page.locator("nav").get_by_role("button", name=name, exact=True).click()
 
     def answer(self, pain: int) -> None:
+        if not self.page.locator(".pad").count():  # the clock was set while the page loaded
+            self.run(0.3)
+        self.settle()
         self.page.locator(f'[data-pain="{pain}"]').click()
 
     def begin(self, pain: int = 1, button: str = "Start for today") -> None:
@@ -325,9 +346,11 @@ def test_five_minutes_in_the_background_pause_and_do_not_count(
     hide(one, False)
     assert one.text("#phase") == "Paused"
     assert "slept for 5 minutes" in one.text("#told")
-    assert one.text("#times") == "8 of 10"  # what fits into the first minute, no more
+    assert one.text("#times") == "1 of 10"  # nobody was led while it slept
     one.tap("Go on")
-    one.run(60)
+    one.run(8 - 2 + 9 * 8 - 0.5)
+    assert one.text("#times") == "10 of 10"
+    one.run(0.6)
     assert one.title == "How did it go?"
 
 
@@ -363,6 +386,8 @@ def test_pause_again_back_and_skip(phone: Callable[..., Phone]) -> None:
     assert one.text("#times") == "2 of 10"
     one.tap("Skip")
     one.tap("No time")
+    assert one.title == "How did it go?"
+    one.answer(1)
     assert one.title == "Toe press"
     one.tap("End here")
     entry = read_log_code(one.code, home).sessions[0].entries[1]
@@ -447,7 +472,197 @@ def test_pain_of_three_to_five_holds(phone: Callable[..., Phone]) -> None:
     assert one.text("#phase") == "Paused"
 
 
+def test_a_new_sign_in_mid_set_stops(phone: Callable[..., Phone]) -> None:
+    one, (_, home) = phone(), harmless()
+    one.begin()
+    one.tap("Start")
+    one.run(10)
+    one.tap("It hurts")
+    one.tap("Another warning sign")
+    assert "Chest pain" in one.text("section.here")
+    one.tap("No, none of these")
+    assert one.text("#phase") == "Paused"
+    one.run(0.5)
+    one.tap("It hurts")
+    one.tap("Another warning sign")
+    one.tap("Yes, one of these")
+    assert one.title == "Stop now"
+    entry = read_log_code(one.code, home).sessions[0].entries[0]
+    assert (entry.warning, entry.why_not) == (True, "unwell")
+    one.go("Today")
+    assert "You had to stop" in one.text("#now")
+
+
+@pytest.mark.parametrize("link", [True, False])
+def test_the_morning_after_a_stop_is_asked_too(phone: Callable[..., Phone], link: bool) -> None:
+    one, (_, home) = phone(), harmless()
+    one.begin()
+    one.tap("Start")
+    one.run(20)
+    one.tap("It hurts")
+    one.answer(7)
+    one.page.clock.set_system_time(NINE + timedelta(days=1))
+    if link:  # of a calendar's reminder, while the page is still open
+        one.page.goto(f"{one.path.as_uri()}#morning")
+        one.run(1)
+    else:
+        one.page.reload()
+    assert one.title == "The next morning"
+    one.answer(2)
+    one.answer(5)
+    assert "You had to stop" in one.text("#now")
+    first, *rest = read_log_code(one.code, home).sessions[0].entries
+    assert first.morning == 5
+    assert {e.morning for e in rest} == {5, 2}
+
+
+@pytest.mark.parametrize("alarm", ["pain", "sharp", "sign"])
+def test_a_bad_morning_stops(phone: Callable[..., Phone], alarm: str) -> None:
+    one, (_, home) = phone(), harmless()
+    one.begin()
+    lead_line(one, 0, 1)
+    one.tap("End here")
+    one.page.clock.set_system_time(NINE + timedelta(days=1))
+    one.page.reload()
+    if alarm == "pain":
+        one.answer(0)
+        one.answer(6)
+    elif alarm == "sharp":
+        one.tap("Sharp pain, or it locked")
+    else:
+        one.tap("Another warning sign")
+        one.tap("Yes, one of these")
+    assert one.title == "Stop now"
+    entry = read_log_code(one.code, home).sessions[0].entries[0]
+    assert (entry.sharp, entry.warning) == (alarm == "sharp", alarm == "sign")
+    one.page.reload()
+    assert "You had to stop on 4 March 2026" in one.text("#now")
+
+
+def test_what_could_not_be_done_has_its_reason(phone: Callable[..., Phone]) -> None:
+    one, (_, home) = phone(), harmless()
+    one.page.locator("#now .row").nth(1).click()
+    one.tap("I could not do it")
+    assert one.title == "Why not?"
+    one.tap("No time")
+    assert "To do today" in one.page.locator("#now .row").nth(1).inner_text()
+    one.page.locator("#now .row").nth(2).click()
+    one.tap("I could not do it")
+    one.tap("It hurt")
+    one.answer(4)
+    one.page.locator("#now .row").nth(3).click()
+    one.tap("I could not do it")
+    one.tap("I felt ill")
+    one.tap("Yes, one of these")
+    assert one.title == "Stop now"
+    told = read_log_code(one.code, home).sessions[0].entries
+    assert told == (
+        HomeEntry(1, "none", "no_time", 0, 0),
+        HomeEntry(2, "none", "pain", 0, 0, None, 4),
+        HomeEntry(3, "none", "unwell", 0, 0, warning=True),
+    )
+
+
 # ------------------------------------------------------------------ never more than the plan
+
+
+def test_random_taps_never_count_more_than_the_plan(browser: Browser) -> None:
+    page = browser.new_page()
+    modules = "".join(
+        (files("rungwise.phone") / f"{name}.js").read_text("utf-8") for name in ("pain", "led")
+    )
+    found = page.evaluate(
+        f"""() => {{ {modules}
+        let seed = 7;
+        const random = n => {{ seed = (seed * 48271) % 2147483647; return seed % n; }};
+        const worst = [], timed = [];
+        for (let trial = 0; trial < 500; trial++) {{
+            const dose = {{ sets: 1 + random(3), reps: 1 + random(6), hold: random(4), lift: 1,
+                lower: random(3), rest: random(2) * 20, days: 3 }};
+            const settle = random(2) === 1;
+            const line = {{ side: 'right', both: false, minutes: 0, settle, dose }};
+            const plan = {{ number: '1', version: 1, lines: [line] }}, easy = random(2) === 1;
+            const s = led.begin(plan, [0], easy, {{ right: 1 }}, '2026-03-03');
+            let now = 0, rested = true, restFrom = 0, set = 1;
+            led.startSet(s, plan, now, 5);
+            for (let k = 0; k < 200 && s.stage !== 'ask'; k++) {{
+                const before = s.stage;
+                if (s.stage === 'ready') led.startSet(s, plan, now, 5);
+                else [
+                    () => {{ now += random(20000); led.tick(s, plan, now, 0, random(2) === 1); }},
+                    () => led.pause(s, now), () => led.resume(s, now),
+                    () => led.repeat(s, plan, now, 5), () => led.back(s, plan, now, 5),
+                    () => {{ if (['settle', 'wait'].includes(s.stage))
+                        led.startSet(s, plan, now, 5); }},
+                ][random(8) > 5 ? 0 : random(6)]();
+                const most = led.amount(line, easy), did = s.did || {{ sets: 0, reps: 0 }};
+                const sums = (did.sets - 1) * most.reps + did.reps;
+                const begun = (s.set - 1) * most.reps + s.rep;
+                worst.push([sums - most.sets * most.reps, begun - most.sets * most.reps,
+                    did.sets - dose.sets, did.reps - dose.reps]);
+                // nobody comes from a rest to the next set but by its end
+                if (before === 'rest' && s.stage === 'lead') timed.push(s.rep === 1 && s.set > set);
+                set = s.set;
+            }}
+        }}
+        return [worst.length, [0, 1, 2, 3].map(i => Math.max(...worst.map(w => w[i])))];
+        }}"""
+    )
+    page.close()
+    assert found[0] > 5000
+    assert max(found[1]) <= 0
+
+
+def two_sets(rest_s: int = 30) -> str:
+    data = data_of()
+    data["lines"][1]["dose"] |= {"sets": 2, "reps": 2, "rest": rest_s}
+    return single_file(data)
+
+
+def to_the_rest(one: Phone) -> None:
+    one.page.locator("#now .row").nth(1).click()
+    one.begin(button="Start this one")
+    one.tap("Start")
+    one.run(5 + 2 * 8 + 1)
+    assert one.text("#phase") == "Rest"
+    assert one.text("#times") == "Set 2 of 2. 1 of 2"
+
+
+@pytest.mark.parametrize("button", ["Back", "Again"])
+def test_the_way_back_from_a_rest_is_the_time_before_it(
+    phone: Callable[..., Phone], button: str
+) -> None:
+    one, (_, home) = phone(text=two_sets()), harmless()
+    to_the_rest(one)
+    one.tap(button)
+    assert (one.text("#phase"), one.text("#times")) == ("Starts soon", "Set 1 of 2. 2 of 2")
+    one.tap("End here")
+    one.answer(1)
+    entry = read_log_code(one.code, home).sessions[0].entries[0]
+    assert (entry.done, entry.sets, entry.reps) == ("part", 1, 1)
+
+
+@pytest.mark.parametrize("auto", [False, True])
+def test_the_next_set_starts_by_itself_only_if_chosen(
+    phone: Callable[..., Phone], auto: bool
+) -> None:
+    one = phone(text=two_sets())
+    if auto:
+        one.go("Settings")
+        one.page.get_by_label("Go on by itself after a rest").check()
+        one.go("Today")
+    to_the_rest(one)
+    one.run(29.5)
+    assert one.text("#phase") == (
+        "Starts soon" if auto else "Rest is over. Ready for the next set?"
+    )
+    one.run(60)
+    if auto:
+        assert one.title == "How did it go?"
+    else:
+        assert one.text("#phase") == "Rest is over. Ready for the next set?"
+        one.tap("Start the next set")
+        assert one.text("#phase") == "Starts soon"
 
 
 def test_no_day_has_more_than_the_plan_says(phone: Callable[..., Phone]) -> None:
@@ -541,13 +756,326 @@ def test_erase_takes_all_away(phone: Callable[..., Phone]) -> None:
     one.go("Settings")
     one.tap("Erase all")
     one.tap("Yes, erase all")
-    assert not (one.kept or {}).get("plans")
+    assert [book["sessions"] for book in one.kept["plans"].values()] == [[]]
     one.page.reload()
-    assert not (one.kept or {}).get("plans", {}).get(harmless()[1].number.hex(), {}).get("sessions")
+    assert "You can start again tomorrow." in one.text("#now")  # today's was done, if erased
+    assert one.page.get_by_role("button", name="Start for today").count() == 0
+    one.go("Diary")
+    assert "Nothing is written yet." in one.text("#live")
+    one.page.clock.set_system_time(NINE + timedelta(days=1))
+    one.page.reload()
     assert "0 of 3 this week" in one.page.locator("#now .row").first.inner_text()
+    one.go("Settings")  # nothing was led on this day: nothing stays
+    one.tap("Erase all")
+    one.tap("Yes, erase all")
+    assert one.kept["plans"] == {}
+
+
+def test_another_tab_loses_nothing(phone: Callable[..., Phone]) -> None:
+    one, (_, home) = phone(), harmless()
+    first = one.page
+    hide(one, True)
+    one.open(NINE)
+    one.begin()
+    lead_line(one, 0, 2)
+    one.tap("End here")
+    one.page.close()
+    one.page = first
+    hide(one, False)
+    assert "Done today" in one.page.locator("#now .row").first.inner_text()
+    one.begin()
+    lead_line(one, 1, 2)
+    one.tap("End here")
+    assert [e.line for e in read_log_code(one.code, home).sessions[0].entries] == [0, 1]
+
+
+def test_a_new_programme_keeps_the_diary(phone: Callable[..., Phone]) -> None:
+    one, (_, home) = phone(), harmless()
+    one.begin()
+    lead_line(one, 0, 1)
+    one.tap("End here")
+    newer = replace(home, version=2, starts=date(2026, 3, 4))
+    one.path.write_text(single_file(data_of(newer)), "utf-8")
+    one.page.clock.set_system_time(NINE + timedelta(days=1))
+    one.page.reload()
+    assert one.title == "The next morning"
+    one.answer(1)
+    one.answer(3)
+    assert "half as many" in one.text("#now")
+    one.go("Diary")
+    assert "From your earlier programme" in one.text("#live")
+    assert "Heel raise, Both feet at the same time. All of it. Pain: before 1" in one.text("#live")
+    entry = read_log_code(one.page.locator("#log").input_value(), home).sessions[0].entries[0]
+    assert (entry.done, entry.morning) == ("all", 3)
+
+
+# ------------------------------------------------------------------ what the phone lends
+
+STUBS = """
+window.calls = [];
+const note = (...what) => window.calls.push(what);
+const give = (on, name, value) => Object.defineProperty(on, name, { configurable: true, value });
+give(navigator, 'vibrate', pattern => { note('buzz', pattern); return true; });
+give(navigator, 'share', data => { note('share', data.text);
+    return window.shares ? Promise.reject(new DOMException('', window.shares))
+        : Promise.resolve(); });
+give(navigator, 'clipboard', { writeText: text => { note('copy', text);
+    return window.refuse ? Promise.reject(new Error('refused')) : Promise.resolve(); } });
+give(navigator, 'wakeLock', { request: async () => {
+    if (window.refuse) { note('dark'); throw new DOMException('low battery', 'NotAllowedError'); }
+    const lock = new EventTarget();
+    lock.release = async () => { note('release'); lock.dispatchEvent(new Event('release')); };
+    window.lock = lock;
+    note('wake');
+    return lock; } });
+give(window, 'SpeechSynthesisUtterance', function (text) { this.text = text; });
+give(window, 'speechSynthesis', { cancel() {}, getVoices: () => [{}],
+    speak(w) { note('say', w.text, w.lang); } });
+document.execCommand = () => !window.refuse;
+"""
+BARE = """
+for (const [on, name] of [[Navigator.prototype, 'vibrate'], [Navigator.prototype, 'share'],
+    [Navigator.prototype, 'clipboard'], [Navigator.prototype, 'wakeLock'],
+    [window, 'speechSynthesis'], [window, 'AudioContext'], [window, 'webkitAudioContext']])
+    delete on[name];
+document.queryCommandSupported = () => false;
+"""
+
+
+def calls(one: Phone, what: str) -> list[Any]:
+    return [c[1:] for c in one.page.evaluate("window.calls") if c[0] == what]
+
+
+def test_voice_and_buzz_lead_a_time(phone: Callable[..., Phone]) -> None:
+    one = phone(init=STUBS)
+    one.go("Settings")
+    assert "What this phone does not do here" not in one.text("#live")
+    one.page.get_by_label("Voice").check()
+    one.go("Today")
+    one.page.locator("#now .row").nth(1).click()
+    one.begin(button="Start this one")
+    one.tap("Start")
+    one.run(5 + 8 + 0.5)
+    said = [text for text, _ in calls(one, "say")]
+    # the lead-in is counted, then each part is named, the time by its number
+    assert said[:6] == ["Starts soon", "3", "2", "1", "1. Press down", "Keep the press"]
+    assert "2. Press down" in said
+    assert {lang for _, lang in calls(one, "say")} == {"en"}
+    assert len(calls(one, "buzz")) == 1 + 3 + 1  # lead-in, three parts, the next time
+    one.tap("It hurts")
+    one.answer(7)
+    assert calls(one, "buzz")[-1] == [[400, 200, 400]]
+
+
+def test_the_screen_stays_on_while_a_timer_runs(phone: Callable[..., Phone]) -> None:
+    one = phone(init=STUBS)
+    one.begin()
+    assert calls(one, "wake") == []
+    one.tap("Start")
+    one.run(1)
+    assert (len(calls(one, "wake")), len(calls(one, "release"))) == (1, 0)
+    hide(one, True)  # the phone takes it away
+    one.page.evaluate("window.lock.dispatchEvent(new Event('release'))")
+    hide(one, False)
+    one.run(1)
+    assert len(calls(one, "wake")) == 2
+    one.tap("End here")
+    one.run(1)
+    assert (len(calls(one, "wake")), len(calls(one, "release"))) == (2, 1)
+
+
+def test_a_refused_wake_lock_is_told(phone: Callable[..., Phone]) -> None:
+    one = phone(init=f"{STUBS} window.refuse = true;")
+    one.begin()
+    one.tap("Start")
+    one.run(1)
+    assert calls(one, "dark")
+    one.tap("End here")
+    one.go("Settings")
+    assert "The screen may go dark." in one.text("#live")
+
+
+@pytest.mark.parametrize(
+    ("refuse", "told"),
+    [(False, "The text is copied."), (True, "Copy did not work. Touch the text,")],
+)
+def test_the_diary_is_copied_or_it_is_told(
+    phone: Callable[..., Phone], refuse: bool, told: str
+) -> None:
+    one, (_, home) = phone(init=STUBS), harmless()
+    one.begin()
+    lead_line(one, 0, 2)
+    one.tap("End here")
+    one.go("Diary")
+    one.page.evaluate("refuse => { window.refuse = refuse; }", refuse)
+    one.tap("Copy the text")
+    one.page.get_by_text(told).first.wait_for()
+    assert len(read_log_code(calls(one, "copy")[0][0], home).sessions) == 1
+    if refuse:  # all of it is chosen, ready to be copied by hand
+        chosen = one.page.evaluate("getSelection().toString() || document.activeElement.value")
+        assert chosen == one.page.locator("#log").input_value()
+
+
+@pytest.mark.parametrize(("error", "copied"), [("", 0), ("AbortError", 0), ("NotAllowedError", 1)])
+def test_the_diary_is_shared_or_copied(
+    phone: Callable[..., Phone], error: str, copied: int
+) -> None:
+    one, (_, home) = phone(init=STUBS), harmless()
+    one.begin()
+    lead_line(one, 0, 2)
+    one.tap("End here")
+    one.go("Diary")
+    one.page.evaluate("error => { window.shares = error; }", error)
+    one.tap("Share")
+    one.run(1)
+    assert len(read_log_code(calls(one, "share")[0][0], home).sessions) == 1
+    assert len(calls(one, "copy")) == copied
+
+
+def test_a_bare_phone_leads_and_says_what_it_lacks(phone: Callable[..., Phone]) -> None:
+    one = phone(init=BARE)
+    one.go("Settings")
+    told = one.text("#live")
+    for words in ("no sound", "not speak", "not buzz", "may go dark", "not share", "not copy"):
+        assert words in told
+    assert one.page.locator("#live input").count() == 1  # what is lacking can not be chosen
+    one.go("Today")
+    one.begin()
+    lead_line(one, 0, 2)
+    one.tap("End here")
+    one.go("Diary")
+    assert one.page.get_by_role("button", name="Share").count() == 0
+
+
+class Quiet(SimpleHTTPRequestHandler):
+    """A web host of one folder that keeps no log."""
+
+    asked: ClassVar[list[str]] = []
+
+    def log_request(self, *_: object) -> None:
+        self.asked.append(self.path)
+
+
+def test_over_plain_http_the_page_says_what_it_lacks(browser: Browser, tmp_path: Path) -> None:
+    (tmp_path / "programme.html").write_text(page_text(), "utf-8")
+    Quiet.asked.clear()
+    server = ThreadingHTTPServer(("127.0.0.1", 0), partial(Quiet, directory=tmp_path))
+    Thread(target=server.serve_forever, daemon=True).start()
+    context = browser.new_context(viewport={"width": 390, "height": 780})
+    page = context.new_page()
+    page.clock.install(time=NINE)
+    page.goto(f"http://plain.example.org:{server.server_address[1]}/programme.html")
+    assert not page.evaluate("isSecureContext")
+    page.locator("nav button").nth(3).click()
+    told = page.locator("#live").inner_text()
+    assert "The screen may go dark." in told
+    assert "does not share" in told
+    page.locator("nav button").nth(0).click()
+    page.locator("#now .row").nth(1).click()
+    page.get_by_role("button", name="I could not do it").click()
+    page.clock.run_for(500)
+    page.get_by_role("button", name="No time").click()
+    page.locator("nav button").nth(1).click()
+    page.get_by_role("button", name="Copy the text").click()
+    page.locator("#live").get_by_text("The text is copied.").wait_for()
+    context.close()
+    server.shutdown()
+    server.server_close()
+    assert {*Quiet.asked} <= {"/programme.html", "/favicon.ico"}
+
+
+def weeks(one: Phone, days: int) -> None:
+    """Fill the diary as the page itself does."""
+    _, home = harmless()
+    every = [
+        {
+            "line": i, "done": "all", "why": "", "sets": x.dose.sets, "reps": x.dose.reps,
+            "before": i % 3, "during": i % 6, "morning": 1, "sharp": False, "warning": False,
+        }
+        for i, x in enumerate(home.lines)
+    ]  # fmt: skip
+    sessions = [
+        {"on": str(home.starts + timedelta(n)), "entries": every, "asked": True, "given": False}
+        for n in range(days)
+    ]
+    kept = one.kept or {"format": 1, "plans": {}, "settings": {}, "led": None}
+    lines = data_of()["lines"]
+    plan = {k: data_of()["plan"][k] for k in ("number", "key", "version", "starts")}
+    name = f"{plan['number']}.{plan['version']}"
+    kept["plans"][name] = {
+        "part": 1, "sessions": sessions, "lock": None, "plan": {**plan, "lines": lines},
+    }  # fmt: skip
+    one.page.evaluate("text => localStorage.setItem('rungwise', text)", json.dumps(kept))
+    one.page.clock.set_system_time(NINE + timedelta(days=days + 4))
+    one.page.reload()
+
+
+@pytest.mark.parametrize("days", [2, 20])
+def test_the_codes_on_the_screen_are_scanned(phone: Callable[..., Phone], days: int) -> None:
+    zxing = pytest.importorskip("zxingcpp", reason="zxing-cpp is not installed")
+    image = pytest.importorskip("PIL.Image", reason="Pillow is not installed")
+    one, (_, home) = phone(device_scale_factor=2), harmless()
+    weeks(one, days)
+    one.go("Diary")
+    one.tap("Show a QR code")
+    codes = one.page.locator(".codes svg")
+    count = codes.count()
+    assert (count == 1) == (days == 2)
+    logs = []
+    for i in range(count):
+        (found,) = zxing.read_barcodes(image.open(io.BytesIO(codes.nth(i).screenshot())))
+        logs.append(read_log_code(found.text, home))
+    assert [log.part for log in logs] == [*range(1, count + 1)]
+    assert [s.on for log in logs for s in log.sessions] == [
+        home.starts + timedelta(n) for n in range(days)
+    ]
+    one.tap("My therapist has it")
+    assert next(iter(one.kept["plans"].values()))["part"] == count + 1
+
+
+def test_the_charts_say_what_they_draw(phone: Callable[..., Phone]) -> None:
+    one = phone()
+    weeks(one, 9)
+    one.go("Diary")
+    charts = one.page.locator("svg.chart")
+    assert charts.count() == 3
+    first, _, told = (charts.nth(i).get_attribute("aria-label") or "" for i in range(3))
+    assert first.startswith("Pain while you did it: Right foot")
+    assert told.count(": 7") == 7  # the last seven days, all seven exercises
+    assert "10 March: 7" in told
+    heights = (
+        charts.nth(2).locator("rect").evaluate_all("all => all.map(r => r.height.baseVal.value)")
+    )
+    assert len(set(heights)) == 1
+    pains = (
+        charts.nth(0).locator("rect").evaluate_all("all => all.map(r => r.height.baseVal.value)")
+    )
+    assert pains == [pytest.approx(126 * 5 / 10)] * 7  # the most of the day
 
 
 # ------------------------------------------------------------------ for everybody
+
+
+@pytest.mark.parametrize(
+    ("motion", "moves"), [("reduce", "none"), ("no-preference", "inline-size")]
+)
+def test_reduced_motion_moves_nothing(phone: Callable[..., Phone], motion: str, moves: str) -> None:
+    one = phone(reduced_motion=motion)
+    one.begin()
+    one.tap("Start")
+    style = one.page.locator("#bar div").evaluate(
+        "n => ['Duration', 'Property'].map(what => getComputedStyle(n)['transition' + what])"
+    )
+    assert (style[0] == "0s") == (motion == "reduce")
+    if motion == "no-preference":
+        assert moves in style[1] or "width" in style[1]
+    assert one.page.evaluate("document.getAnimations().length") <= (motion != "reduce")
+
+
+def test_in_the_dark_the_page_is_dark(phone: Callable[..., Phone]) -> None:
+    shade = "getComputedStyle(document.body).backgroundColor.match(/[0-9]+/g).map(Number)"
+    assert max(phone(color_scheme="dark").page.evaluate(shade)) < 60
+    assert min(phone(color_scheme="light").page.evaluate(shade)) > 240
 
 
 def every_screen(one: Phone, look: Callable[[str], None], words: Words = ENGLISH) -> None:
@@ -573,6 +1101,7 @@ def every_screen(one: Phone, look: Callable[[str], None], words: Words = ENGLISH
     one.tap(say("skip"))
     look("why")
     one.tap(say("why_back"))
+    one.run(0.5)
     one.tap(say("it_hurts"))
     one.answer(4)
     look("care")
@@ -724,7 +1253,8 @@ def test_without_script_all_can_be_read(phone: Callable[..., Phone]) -> None:
 @pytest.fixture
 def codes(browser: Browser) -> Iterator[Page]:
     page = browser.new_page()
-    text = (files("rungwise.phone") / "code.js").read_text("utf-8")
+    parts = [files("rungwise.phone") / f"{name}.js" for name in ("code", "decode")]
+    text = "\n".join(part.read_text("utf-8") for part in parts)
     page.evaluate(f"() => {{ window.code = (() => {{ {text}\nreturn code; }})(); }}")
     yield page
     page.close()
@@ -758,6 +1288,11 @@ def as_page(plan: HomePlan) -> dict[str, Any]:
             }
             for x in plan.lines
         ],
+        "cautions": [asdict(x) for x in plan.cautions],
+        "findings": [asdict(x) for x in plan.findings],
+        "unfinished": [*plan.unfinished],
+        "phone": plan.phone,
+        "emergency": plan.emergency,
     }
 
 
@@ -849,6 +1384,19 @@ def test_first_paint_on_a_slow_phone(browser: Browser, tmp_path: Path) -> None:
     paint_ms = page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime")
     context.close()
     assert paint_ms <= 1000
+
+
+def test_the_table_of_size_and_speed_is_written_between_its_marks() -> None:
+    page = PAGE.read_text("utf-8")
+    table = page.partition(BEGIN)[2].partition(END)[0]
+    sizes = [line for line in table.splitlines() if line.startswith("| size")]
+    assert [(", en," in line, ", es," in line) for line in sizes] == [(True, False), (False, True)]
+    assert all(line.endswith("| met |") for line in sizes)
+    assert table.count("first paint") == 3  # two languages and the peer
+    assert written(page, table[1:-1]) == page
+    with pytest.raises(ValueError, match="marks"):
+        written("no table", "x")
+    assert len(bare(5000).encode()) == 5000
 
 
 # ------------------------------------------------------------------ an outside judge

@@ -21,6 +21,7 @@ from rungwise.core.errors import InputError
 from rungwise.core.group import GroupClass
 from rungwise.core.reading import score
 from rungwise.handout.group import ClassWords, build_class_sheet, to_class_pdf, to_class_text
+from rungwise.phone.room import room_data, room_page
 from rungwise.words import languages, load_syllables, load_words
 
 BOOK = load_book()
@@ -300,6 +301,7 @@ def test_the_command_writes_all_or_says_why(
         "class.pdf",
         "class.txt",
         "class.vtt",
+        "room.html",
     ]
     read_vtt((out / "class.vtt").read_text("utf-8"))
     assert json.loads((out / "class.json").read_text("utf-8"))["people"] == 8
@@ -322,6 +324,77 @@ def test_the_command_lists_rungs_and_has_json(
     out = str(tmp_path / "c")
     assert main(["class", *CALM, "--json", "--lang", "es", "--out", out, "--minutes", "30"]) == 0
     assert json.loads(capsys.readouterr().out)["minutes"] == 30
+
+
+def test_an_earlier_class_is_replaced_only_when_asked_and_nothing_else_ever(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, day = tmp_path / "made", ("--today", "2026-11-25")
+    assert main(["class", CALM[0], "--out", str(out), *day]) == 0
+    before = {p.name: p.read_bytes() for p in out.iterdir()}
+    capsys.readouterr()
+    assert main(["class", CALM[1], "--out", str(out), *day]) == 3
+    assert "add --replace" in capsys.readouterr().err
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == before
+    # a class of nothing is no class: what was there stays
+    assert main(["class", "walking:five/flat", "--out", str(out), "--replace", *day]) == 11
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == before
+    # bad input, too
+    assert main(["class", CALM[1], "--people", "99", "--out", str(out), "--replace", *day]) == 3
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == before
+    given = ["class", CALM[1], "walking:five/flat", "--lang", "es", "--replace", *day]
+    assert main([*given, "--out", str(out)]) == 10
+    after = {p.name: p.read_bytes() for p in out.iterdir()}
+    assert after.keys() == before.keys()
+    assert after["class.json"] != before["class.json"]
+    assert [p.name for p in tmp_path.iterdir()] == ["made"]
+    # the folder of a plan, and a folder of other files, are never a class
+    for name in ("plan.json", "plans.json", "index.html", "notes.txt"):
+        other = tmp_path / name.partition(".")[0]
+        other.mkdir(exist_ok=True)
+        (other / name).write_text("mine", "utf-8")
+        capsys.readouterr()
+        assert main(["class", CALM[0], "--out", str(other), "--replace", *day]) == 3
+        assert "it holds other files" in capsys.readouterr().err
+        assert [p.name for p in other.iterdir()] == [name]
+
+
+def test_every_file_of_a_class_is_in_its_language(tmp_path: Path) -> None:
+    out = tmp_path / "clase"
+    assert main(["class", *CALM, "--lang", "es", "--out", str(out), "--today", "2026-11-25"]) == 0
+    words = load_words("es")
+    text = {p.name: p.read_text("utf-8") for p in out.iterdir() if p.suffix != ".pdf"}
+    for name in ("class.txt", "class.vtt", "room.html"):
+        assert words.say("class.title") in text[name]
+        assert "[en]" not in text[name]
+        assert all(line in text[name] for line in words.lines("stop.lines", stop_from=6)), name
+    assert '<html lang="es" dir="ltr">' in text["room.html"]
+
+
+@pytest.mark.parametrize("code", languages())
+def test_the_page_for_a_room_may_reach_nothing_and_says_all_words(code: str) -> None:
+    page = room_page(group(*FULL), BOOK, load_words(code))
+    assert "default-src 'none'" in page
+    assert "connect-src 'none'" in page
+    assert not re.search(r"https?://(?!www\.w3\.org/)|<link|<script src|@import|url\(", page)
+    assert len(page) < 150_000
+    data = room_data(group(*FULL), BOOK, load_words(code))
+    said = [*(t for part in data["opening"] for t in part)]
+    said += [t for stage in data["stages"] for _, t in stage["cues"]]
+    assert said == [cue.text for cue in cues_of(group(*FULL), BOOK, load_words(code))]
+    lasts = sum(stage["seconds"] for stage in data["stages"])
+    assert lasts == group(*FULL).seconds - group(*FULL).opening_s
+
+
+@pytest.mark.parametrize("name", MAY)
+def test_every_rung_that_may_join_can_be_led_in_a_room(name: str) -> None:
+    data = room_data(group(name), BOOK, load_words("en"))
+    for stage in data["stages"]:
+        dose = stage["dose"]
+        parts = [dose[part] for part in ("lift", "hold", "lower") if dose[part] > 0]
+        assert dose["reps"] * sum(parts) == stage["seconds"]
+        if stage["kind"] == "do":  # a caption for each part of each time, as the page counts them
+            assert len(stage["cues"]) == dose["reps"] * len(parts)
 
 
 def test_sheets_are_the_same_to_the_byte() -> None:

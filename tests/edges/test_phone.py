@@ -7,6 +7,8 @@ import hashlib
 import json
 import math
 import re
+import xml.etree.ElementTree as ET
+from collections.abc import Iterator
 from html import unescape
 from html.parser import HTMLParser
 from typing import Any
@@ -16,10 +18,11 @@ import pytest
 from rungwise.book import load_book
 from rungwise.clinic import demo_exams, make_plan, read_exam
 from rungwise.core.errors import InputError
-from rungwise.core.terms import Plan
+from rungwise.core.terms import SIDES, Pin, Plan
 from rungwise.handout import build_handout
 from rungwise.phone import page_data, single_file
-from rungwise.phone.slim import slim_drawings
+from rungwise.phone.lean import lean_script, lean_style
+from rungwise.phone.slim import outlines_of, slim_drawings
 from rungwise.plan_code import home_plan, write_plan_code
 from rungwise.words import Words, languages, load_words, pseudo_right_to_left
 from tests.factory import DAY, make_exam
@@ -44,7 +47,25 @@ def demo_plans() -> dict[str, Plan]:
     return {name: plan for name, plan in plans.items() if plan.exercises}
 
 
-PLANS = demo_plans() | {"harmless": make_plan(make_exam(), BOOK, DAY)}
+def largest_plan() -> Plan:
+    """Every family that there is, on both feet, two of them insisted on."""
+    exam = make_exam(
+        person={"minutes_per_day": 120.0},
+        wanted=("walking", "calf_stretch"),
+        right={"mtp_dorsiflexion_deg": 50.0},
+        left={"mtp_dorsiflexion_deg": 52.0},
+    )
+    pins = [Pin("toe_bend", side, {}, None, "wanted by the patient", "R. Alder") for side in SIDES]
+    plan = make_plan(exam, BOOK, DAY, pins, insist=True)
+    assert {e.family for e in plan.exercises} == set(BOOK.families)
+    assert len(plan.exercises) == 12
+    return plan
+
+
+PLANS = demo_plans() | {
+    "harmless": make_plan(make_exam(), BOOK, DAY),
+    "the largest": largest_plan(),
+}
 PAGE = single_file(data_of(PLANS["harmless"]))
 
 
@@ -214,7 +235,7 @@ def points(d: str) -> list[tuple[float, float]]:
 def test_a_slim_drawing_shows_the_same_points() -> None:
     drawings = [svg for _, svg in build_handout(PLANS["harmless"], BOOK, ENGLISH).drawings()]
     store, slim = slim_drawings(drawings)
-    outlines = dict(re.findall(r'<path id="(o\d+)" d="([^"]*)"', store))
+    outlines = outlines_of(store)
     assert outlines
     for before, after in zip(drawings, slim, strict=True):
         old = [points(d) for d in re.findall(r' d="([^"]*)"', before)]
@@ -228,6 +249,86 @@ def test_a_slim_drawing_shows_the_same_points() -> None:
             assert all(min(math.dist(p, q) for q in b) <= math.sqrt(0.5) + 1e-9 for p in a)
         assert re.findall(r">([^<]+)</text>", before) == re.findall(r">([^<]+)</text>", after)
         assert len(after) < len(before) / 2
+
+
+Looks = dict[str, str]
+
+
+def drawn(
+    node: ET.Element, by_id: dict[str, ET.Element], look: Looks, turned: bool = False
+) -> Iterator[tuple[Any, Looks]]:
+    """Every shape in the order of painting: its end points or its text, and how it looks."""
+    look = look | {k: v for k, v in node.attrib.items() if k.startswith(("fill", "stroke"))}
+    turned ^= "matrix(-1 0 0 1 1050 0)" in node.get("transform", "")
+    if node.tag == "use":
+        yield from drawn(by_id[node.attrib["href"][1:]], by_id, look, turned)
+    elif node.tag == "path":
+        ends = points(node.attrib["d"])
+        yield ([(1050 - x, y) for x, y in ends] if turned else ends), look
+    elif node.tag == "text":
+        assert not turned
+        yield node.text, look
+    for kid in node:
+        yield from drawn(kid, by_id, look, turned)
+
+
+@pytest.mark.parametrize("name", sorted(PLANS))
+def test_shared_runs_paint_the_same_shapes_in_the_same_order(name: str) -> None:
+    drawings = [svg for _, svg in build_handout(PLANS[name], BOOK, ENGLISH).drawings()]
+    plain, lean = slim_drawings(drawings), slim_drawings(drawings, runs=True)
+    assert len(lean[0]) + sum(map(len, lean[1])) < len(plain[0]) + sum(map(len, plain[1]))
+    told = []
+    for store, slim in (plain, lean):
+        by_id = {node.attrib["id"]: node for node in ET.fromstring(store).iter() if node.get("id")}
+        told.append([[*drawn(ET.fromstring(svg), by_id, {})] for svg in slim])
+    assert told[0] == told[1]
+
+
+def test_the_other_foot_takes_the_same_outlines_in_a_mirror() -> None:
+    curve = "M{} 20C{} 30 {} 40 {} 50L{} 60ZM{} 10" + "".join(
+        f"L{{}} {y}" for y in range(20, 90, 7)
+    )
+    right = [100, 110, 125, 150, 180, *range(300, 1000, 64)]
+    shapes = [curve.format(*right), curve.format(*(1050 - x for x in right))]
+    store, slim = slim_drawings([f'<svg><path d="{d}" fill="#fff"/></svg>' for d in shapes])
+    assert store.count("<path") == 1
+    assert 'transform="matrix(-1 0 0 1 1050 0)"' in store
+    assert [re.findall(r'href="#(o\d)"', one) for one in slim] == [["o0"], ["o1"]]
+    for name, d in zip(("o0", "o1"), shapes, strict=True):
+        assert points(outlines_of(store)[name]) == points(d)
+
+
+def test_neighbours_that_look_the_same_say_so_once() -> None:
+    ink, paper = 'fill="#1a1a1a" stroke="#1a1a1a"', 'fill="#fff"'
+    shape = '<path d="M0 0L{} 9" {}/>'
+    looks = [ink, ink, paper, ink]
+    svg = "".join(shape.format(i, look) for i, look in enumerate(looks))
+    (slim,) = slim_drawings([f"<svg>{svg}</svg>"])[1]
+    shapes = [f'<path d="M0 0l{i} 9"' for i in range(4)]
+    first = f"<g {ink}>{shapes[0]}/>{shapes[1]}/></g>"
+    assert slim == f"<svg>{first}{shapes[2]} {paper}/>{shapes[3]} {ink}/></svg>"
+
+
+@pytest.mark.parametrize(
+    ("text", "lean"),
+    [
+        ("  const a = b + c; // sum\n\n  /* no\n more */ d ( e );", "const a=b+c;d(e);"),
+        ("a = b - -c; d = e + ++f; return x in y;", "a=b- -c;d=e+ ++f;return x in y;"),
+        ("t = `a  ${f({ b: `c  ${d}` })}  // e`;  g()", "t=`a  ${f({ b: `c  ${d}` })}  // e`;g()"),
+        ("s.replace(/ \\/[/ ] /g, '  // ') / 2 / c", "s.replace(/ \\/[/ ] /g,'  // ')/2/c"),
+        ("if (a) return\n  /x  y/.test(b)", "if(a)return\n/x  y/.test(b)"),
+        ("f(\n  a,\n  b\n)\n(c)\nconst d = {\n  e\n};\ng", "f(a,b)\n(c)\nconst d={e};g"),
+    ],
+)
+def test_a_lean_script_keeps_every_token(text: str, lean: str) -> None:
+    assert lean_script(text).strip() == lean
+
+
+def test_a_lean_style_keeps_what_means_something() -> None:
+    style = (
+        '/* x */ .a  .b > p, a:hover { margin: 0 1px; font: 1em "A B"; }\n\n  .c :focus { x: y }'
+    )
+    assert lean_style(style) == '.a .b > p,a:hover{margin:0 1px;font:1em "A B";}\n.c :focus{x:y}'
 
 
 def test_an_unknown_drawing_command_is_refused() -> None:

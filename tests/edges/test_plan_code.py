@@ -2,28 +2,38 @@
 
 from __future__ import annotations
 
+import base64
 import random
 import shutil
 import subprocess
+import tomllib
+import zlib
 from dataclasses import replace
 from datetime import date, timedelta
+from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from rungwise.book import load_book
-from rungwise.clinic import make_plan
+from rungwise.clinic import demo_exams, make_plan, read_exam
 from rungwise.core.errors import InputError
-from rungwise.core.terms import Dose
+from rungwise.core.prescribe import less_painful
+from rungwise.core.terms import LEVELS, Dose, Side
 from rungwise.handout import build_handout, to_pdf
+from rungwise.home import page_link
 from rungwise.plan_code import (
     WHY_NOT,
+    HomeCaution,
     HomeEntry,
+    HomeFinding,
     HomeLine,
     HomeLog,
     HomePlan,
     HomeSession,
     check_symbols,
+    dialled,
     home_plan,
     key_of_plan,
     number_of,
@@ -37,6 +47,7 @@ from tests.factory import DAY, make_exam
 
 BOOK = load_book()
 NUMBER, KEY = bytes(range(8)), bytes(range(16))
+NUMB_BOTH = (HomeCaution("numb", "right"), HomeCaution("numb", "left"))
 
 
 def home() -> HomePlan:
@@ -49,14 +60,14 @@ def random_line(rnd: random.Random) -> HomeLine:
     """Any line that the layout can hold."""
     family = BOOK.families[rnd.choice(sorted(BOOK.families))]
     names = ("cloth_thickness_mm", "touch_mm", "place_mm", "heel_height_mm", "scale_kg")
-    sizes = {n: rnd.randrange(0, 400) for n in rnd.sample(names, rnd.randrange(0, 4))}
+    sizes = {n: rnd.randrange(1, 101) for n in rnd.sample(names, rnd.randrange(0, 4))}
     dose = Dose(
         rnd.randrange(1, 6),
         rnd.randrange(1, 31),
-        float(rnd.randrange(0, 1801)),
+        float(rnd.randrange(0, 121)),
+        float(rnd.randrange(1, 10)),
         float(rnd.randrange(0, 10)),
-        float(rnd.randrange(0, 10)),
-        float(rnd.randrange(0, 200)),
+        float(rnd.randrange(0, 181)),
         rnd.randrange(1, 8),
     )
     return HomeLine(
@@ -69,9 +80,27 @@ def random_line(rnd: random.Random) -> HomeLine:
     )
 
 
+def random_number(rnd: random.Random) -> str:
+    """Any telephone number, or none."""
+    digits = "".join(rnd.choice("0123456789") for _ in range(rnd.randrange(3, 16)))
+    return rnd.choice(("", digits, f"+{digits}"))
+
+
+def random_findings(rnd: random.Random) -> tuple[HomeFinding, ...]:
+    """Any findings, none of them twice."""
+    feet: tuple[Side | None, ...] = (None, "right", "left")
+    found = [
+        HomeFinding(rnd.choice(sorted(BOOK.items)), rnd.choice(LEVELS), rnd.choice(feet))
+        for _ in range(rnd.choice((0, 0, 1, 4, 20)))
+    ]
+    return tuple(dict.fromkeys(found))
+
+
 def random_plan(rnd: random.Random) -> HomePlan:
     """Any plan that the layout can hold."""
     starts = date(2026, 1, 1) + timedelta(days=rnd.randrange(0, 4000))
+    length = rnd.randrange(0, 56)
+    most = rnd.randrange(1, 11)
     return HomePlan(
         rnd.randbytes(8),
         rnd.randbytes(16),
@@ -79,12 +108,17 @@ def random_plan(rnd: random.Random) -> HomePlan:
         rnd.choice(("en", "es", "ar")),
         rnd.randbytes(6).hex(),
         starts,
-        starts + timedelta(days=rnd.randrange(0, 60)),
-        starts + timedelta(days=rnd.randrange(0, 90)),
-        rnd.randrange(0, 11),
-        rnd.randrange(0, 11),
+        starts + timedelta(days=rnd.randrange(min(1, length), min(length + 1, 55) + 1)),
+        starts + timedelta(days=length),
+        rnd.randrange(0, most),
+        most,
         rnd.choice((None, "right", "left")),
         tuple(random_line(rnd) for _ in range(rnd.randrange(1, 9))),
+        rnd.choice(((), (HomeCaution("numb", "right"),), NUMB_BOTH)),
+        random_findings(rnd),
+        rnd.choice(((), ("right",), ("left",), ("right", "left"))),
+        random_number(rnd),
+        random_number(rnd),
     )
 
 
@@ -145,7 +179,16 @@ def test_codes_are_short() -> None:
     # four families, both feet: at most 300 bytes; six weeks of five sessions: at most 2 kB
     plan = home()
     assert len({line.family for line in plan.lines}) == 4
-    assert len(write_plan_code(plan)) <= 300
+    assert {line.side for line in plan.lines} == {"right", "left"}
+    told = replace(
+        plan,
+        cautions=(*NUMB_BOTH, HomeCaution("numb", None)),
+        findings=tuple(HomeFinding(item, "review", None) for item in [*BOOK.items][:5]),
+        phone="+441234567890123",
+        emergency="+441234567890123",
+    )
+    assert read_plan_code(write_plan_code(told)) == told
+    assert len(write_plan_code(told)) <= 300
     log = random_log(random.Random(3), plan, 30)
     assert len(write_log_code(log, plan)) <= 2048
 
@@ -233,6 +276,258 @@ def test_every_family_notch_and_size_has_a_number_of_its_own() -> None:
                 assert read_plan_code(write_plan_code(plan)) == plan
 
 
+def test_every_finding_and_caution_has_a_number_of_its_own() -> None:
+    for item in BOOK.items:
+        for level in LEVELS:
+            plan = replace(home(), findings=(HomeFinding(item, level, "left"),))
+            assert read_plan_code(write_plan_code(plan)) == plan
+    spec = tomllib.loads((files("rungwise") / "data/codes/first_mtp.toml").read_text("utf-8"))
+    assert {*spec["caution"]} == {"numb", "unsteady", "bruise"}
+    for kind in spec["caution"]:
+        plan = replace(home(), cautions=(HomeCaution(kind, None), HomeCaution(kind, "left")))
+        assert read_plan_code(write_plan_code(plan)) == plan
+    for name in ("family", "size", "caution", "finding"):
+        assert len({*spec[name].values()}) == len(spec[name])
+        assert min(spec[name].values()) > 0
+
+
+def test_what_to_mind_goes_home() -> None:
+    plan = make_plan(make_exam(answers={"blood_thinner": "yes"}), BOOK, DAY)
+    told = home_plan(plan, BOOK, NUMBER, KEY)
+    assert told.cautions == (HomeCaution("unsteady", None), HomeCaution("bruise", None))
+    assert read_plan_code(write_plan_code(told)) == told
+
+
+@pytest.mark.parametrize(
+    ("exam", "findings", "unfinished"),
+    [
+        ({}, (), ()),
+        (
+            {"right": {"sensation": "lost"}},
+            (HomeFinding("numb_foot", "review", "right"),),
+            (),
+        ),
+        (
+            {"answers": {"broken_skin": "left"}},
+            (HomeFinding("broken_skin", "urgent", "left"),),
+            (),
+        ),
+        ({"answers": {"falls": "yes"}}, (HomeFinding("falls", "review", None),), ()),
+        ({"left": {"sensation": None}}, (), ("left",)),
+    ],
+)
+def test_what_stops_a_foot_goes_home(
+    exam: dict[str, Any], findings: tuple[HomeFinding, ...], unfinished: tuple[str, ...]
+) -> None:
+    told = home_plan(make_plan(make_exam(**exam), BOOK, DAY), BOOK, NUMBER, KEY)
+    assert told.findings == findings
+    assert told.unfinished == unfinished
+    assert told.phone == "5550100"
+    assert read_plan_code(write_plan_code(told)) == told
+
+
+@pytest.mark.parametrize(
+    ("text", "dial"),
+    [
+        ("555 0100", "5550100"),
+        (" +44 (0)20 7946\u00a00000 ", "+442079460000"),
+        ("(030) 12.34-56", "030123456"),
+        ("112", "112"),
+        ("", ""),
+        ("+", ""),
+        ("12", ""),
+        ("+1234567890123456", ""),
+        ("555-0100 or 555-0101", ""),
+        ("555 0100 / 555 0101", ""),
+        ("555 0100 ext. 7", ""),
+        ("555+0100", ""),
+        ("\N{ARABIC-INDIC DIGIT FIVE}" * 7, ""),
+        ('"><script>alert(5550100)</script>', ""),
+        ("javascript:5550100", ""),
+        ("5550100\n5550101", ""),
+        ("5550100;ext=1", ""),
+    ],
+)
+def test_only_one_plain_telephone_number_goes_home(text: str, dial: str) -> None:
+    assert dialled(text) == dial
+    plan = home_plan(make_plan(make_exam(clinic={"phone": text}), BOOK, DAY), BOOK, NUMBER, KEY)
+    assert (plan.phone, plan.emergency) == (dial, "")
+    assert read_plan_code(write_plan_code(plan)) == plan
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"phone": "12"},
+        {"phone": "555 0100"},
+        {"emergency": "+" + "1" * 16},
+    ],
+)
+def test_a_wrong_number_is_never_written(change: dict[str, Any]) -> None:
+    with pytest.raises(ValueError, match="telephone number"):
+        write_plan_code(replace(home(), **change))
+
+
+def resealed(body: bytes) -> str:
+    """A code whose check sum fits, whatever stands in it."""
+    seal = zlib.crc32(b"RW1P" + body).to_bytes(4, "big")
+    return "RW1P" + base64.urlsafe_b64encode(body + seal).decode().rstrip("=")
+
+
+#: What follows the lines of a plan and is read back, and what is not.
+TAIL = bytes((0, 0, 0, 0))
+WRONG_TAILS = {
+    "a third foot": bytes((0x40, 0, 0, 0)),
+    "a caution of a third foot": bytes((0x01, 0x31, 0, 0, 0)),
+    "a caution that there is not": bytes((0x01, 0x1F, 0, 0, 0)),
+    "a caution twice": bytes((0x02, 0x11, 0x11, 0, 0, 0)),
+    "a finding that there is not": bytes((0, 1, 99, 0x12, 0, 0)),
+    "a finding of a fifth level": bytes((0, 1, 1, 0x14, 0, 0)),
+    "a finding of a third foot": bytes((0, 1, 1, 0x32, 0, 0)),
+    "a finding twice": bytes((0, 2, 1, 0x12, 1, 0x12, 0, 0)),
+    "a number too short": bytes((0, 0, 2, 0x12, 0)),
+    "a number too long": bytes((0, 0, 16, *[0x11] * 8, 0)),
+    "a plus within": bytes((0, 0, 4, 0x1A, 0x11, 0)),
+    "a sign that is none": bytes((0, 0, 4, 0x1B, 0x11, 0)),
+    "half a byte left over": bytes((0, 0, 3, 0x11, 0x11, 0)),
+    "nothing after the phone": bytes((0, 0, 0)),
+    "something after the end": bytes((0, 0, 0, 0, 0)),
+}
+
+
+def with_tail(tail: bytes) -> str:
+    """The harmless plan's code with another end."""
+    bare = replace(home(), cautions=(), findings=(), unfinished=(), phone="", emergency="")
+    letters = write_plan_code(bare)[4:]
+    body = base64.urlsafe_b64decode(letters + "=" * (-len(letters) % 4))[:-4]
+    assert body.endswith(TAIL)
+    return resealed(body[: -len(TAIL)] + tail)
+
+
+@pytest.mark.parametrize("name", sorted(WRONG_TAILS))
+def test_a_wrong_end_is_refused_even_with_a_check_sum_that_fits(name: str) -> None:
+    assert read_plan_code(with_tail(bytes((0x20, 0, 0, 0)))).unfinished
+    with pytest.raises(InputError):
+        read_plan_code(with_tail(WRONG_TAILS[name]))
+
+
+def beyond(**changes: Any) -> HomePlan:
+    """The harmless plan with one thing on its first line, or of itself, that cannot be meant."""
+    plan = home()
+    line = replace(plan.lines[0], sizes={}, dose=Dose(1, 5, 5.0, 1.0, 2.0, 30.0, 5))
+    own = {k: v for k, v in changes.items() if k in vars(line.dose)}
+    sizes = {k: v for k, v in changes.items() if k.endswith(("_mm", "_kg"))}
+    rest = {k: v for k, v in changes.items() if k not in own and k not in sizes}
+    line = replace(line, dose=replace(line.dose, **own), sizes=sizes)
+    return replace(plan, **{"lines": (line, *plan.lines[1:]), **rest})
+
+
+#: What no plan says, whoever made the code.
+BEYOND: dict[str, dict[str, Any]] = {
+    "pain above the scale": {"pain_safe": 14, "pain_most": 15},
+    "pain at which one never stops": {"pain_safe": 5, "pain_most": 11},
+    "no care between safe and stop": {"pain_safe": 5, "pain_most": 5},
+    "too many sets": {"sets": 100},
+    "too many times": {"reps": 1000},
+    "no times": {"reps": 0},
+    "no sets": {"sets": 0},
+    "too long": {"hold_s": 99999.0},
+    "no time at all": {"hold_s": 0.0, "lift_s": 0.0, "lower_s": 0.0},
+    "no days": {"days_per_week": 0},
+    "nine days a week": {"days_per_week": 9},
+    "a heel of nine metres": {"heel_height_mm": 9000},
+    "a cloth of nothing": {"cloth_thickness_mm": 0},
+    "an end in the next century": {"ends": date(2199, 1, 1)},
+    "a look on the first day": {"review": DAY},
+    "a look after the end": {"review": DAY + timedelta(days=40)},
+    "a start in a far century": {
+        "starts": date(2126, 1, 1),
+        "review": date(2126, 1, 15),
+        "ends": date(2126, 1, 28),
+    },
+    "no version": {"version": 0},
+    "no line": {"lines": ()},
+}
+
+
+def loose(plan: HomePlan, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Its code as somebody else's maker would write it: without asking whether it can be meant."""
+    with monkeypatch.context() as patch:
+        patch.setattr("rungwise.plan_code._plan_from", lambda *_: plan)
+        return write_plan_code(plan)
+
+
+@pytest.mark.parametrize("name", BEYOND)
+def test_what_no_plan_says_is_neither_read_nor_written(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert read_plan_code(write_plan_code(beyond())) == beyond()
+    plan = beyond(**BEYOND[name])
+    code = loose(plan, monkeypatch)
+    with pytest.raises(InputError):
+        read_plan_code(code)
+    with pytest.raises(ValueError, match="no reader would take"):
+        write_plan_code(plan)
+
+
+def test_walking_may_take_no_time_of_its_own() -> None:
+    walk = HomeLine("walking", "right", True, ("ten", "flat"), {}, Dose(1, 1, 0, 0, 0, 0, 3))
+    plan = replace(home(), lines=(walk,))
+    assert read_plan_code(write_plan_code(plan)) == plan
+
+
+def test_a_log_of_impossible_work_is_refused() -> None:
+    plan = home()
+    log = HomeLog(NUMBER, 1, 1, (HomeSession(DAY, (HomeEntry(0, "all", reps=31),)),))
+    with pytest.raises(InputError, match="more times"):
+        read_log_code(write_log_code(log, plan), plan)
+
+
+def test_every_limit_stands_in_the_page_of_the_code() -> None:
+    spec = tomllib.loads((files("rungwise") / "data/codes/first_mtp.toml").read_text("utf-8"))
+    page = (Path(__file__).parents[2] / "docs/plan-code.md").read_text("utf-8")
+    for name, (low, high) in spec["limit"].items():
+        assert f"| `{name}` | {low} to {high} |" in page
+
+
+LINKED = "https://clinic.example.org/home/"
+
+
+def test_the_rows_of_the_printed_diary_have_the_numbers_of_the_code() -> None:
+    for text in demo_exams().values():
+        exam = read_exam(text, BOOK)
+        plan = make_plan(exam, BOOK, exam.on)
+        if not plan.exercises:
+            continue
+        first = less_painful(plan.exam, plan.grades)
+        told = home_plan(plan, BOOK, NUMBER, KEY, first=first)
+        words = load_words("en")
+        feet = {"right": "right foot", "left": "left foot"}
+        assert build_handout(plan, BOOK, words).diary.rows == tuple(
+            f"{n}. {words.say(f'exercise.{line.family}.title')}, "
+            + ("both feet" if line.both else feet[line.side])
+            for n, line in enumerate(told.lines, 1)
+        )
+
+
+def test_the_scanned_code_opens_the_clinic_s_page_where_it_has_one() -> None:
+    words = load_words("en")
+    for clinic, before in (({}, ""), ({"page_address": LINKED}, f"{LINKED}#")):
+        plan = make_plan(make_exam(clinic=clinic), BOOK, DAY)
+        code = write_plan_code(home_plan(plan, BOOK, NUMBER, KEY))
+        sheet = build_handout(plan, BOOK, words, code)
+        assert sheet.code == before + code
+        assert page_link(plan.exam, "") == ""
+        assert ("scan" in sheet.phone_page) is bool(before)
+        assert LINKED not in str(replace(sheet, code="", inputs=()))
+
+
+def test_a_safe_pain_at_which_one_stops_is_refused() -> None:
+    rows = {**BOOK.rows, "pain.safe_max": replace(BOOK.rows["pain.safe_max"], value=5.0)}
+    with pytest.raises(InputError, match=r"pain\.safe_max"):
+        home_plan(make_plan(make_exam(), BOOK, DAY), replace(BOOK, rows=rows), NUMBER, KEY)
+
+
 def test_the_printed_qr_code_is_the_plan_code(tmp_path: Path) -> None:
     """Rasterised at 150 dpi and read by an outside reader, on both papers, small and large."""
     zxing = pytest.importorskip("zxingcpp", reason="zxing-cpp is not installed")
@@ -242,12 +537,17 @@ def test_the_printed_qr_code_is_the_plan_code(tmp_path: Path) -> None:
     plan = make_plan(make_exam(), BOOK, DAY)
     home = home_plan(plan, BOOK, bytes(range(8)), bytes(range(16)), first="left")
     code = write_plan_code(home)
-    sheet = build_handout(plan, BOOK, load_words("en"), code)
-    for paper, large in (("a4", False), ("us-letter", True)):
+    linked = replace(plan, exam=replace(plan.exam, clinic={"page_address": LINKED + 100 * "x"}))
+    for paper, large, told in (
+        ("a4", False, plan),
+        ("us-letter", True, plan),
+        ("a4", False, linked),
+    ):
+        sheet = build_handout(told, BOOK, load_words("en"), code)
         (tmp_path / "p.pdf").write_bytes(to_pdf(sheet, paper, large))
         command = ["pdftoppm", "-r", "150", "-f", "1", "-l", "1", "-singlefile", "-png"]
         command += [str(tmp_path / "p.pdf"), str(tmp_path / "p")]
         subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
         found = zxing.read_barcodes(image.open(tmp_path / "p.png"))
-        assert [one.text for one in found] == [code]
+        assert [one.text for one in found] == [page_link(told.exam, code)]
     assert read_plan_code(code) == home

@@ -81,7 +81,6 @@ LABELS: Mapping[str, tuple[str, ...]] = {
     "alt.soft": (),
     "alt.toe_bend": ("deg",),
     "alt.calf_stretch.straight": ("side",),
-    "alt.calf_stretch.bent": ("side",),
     "alt.calf_stretch.seated": ("side",),
     "alt.walking.flat": (),
     "alt.walking.hills": (),

@@ -153,11 +153,11 @@ def _draw_stance(scene: Scene, step: float) -> None:
 
 
 def draw_calf_stretch(scene: Scene) -> None:
-    """Draw the stretch at a wall with the back knee straight or bent, or seated with a cloth."""
+    """Draw the stretch at a wall with the back knee straight, or seated with a cloth."""
     if scene.setting("position") == "seated":
         _draw_seated_stretch(scene)
     else:
-        _draw_wall_stretch(scene, bent=scene.setting("knee") == "bent")
+        _draw_wall_stretch(scene)
     draw_side(scene)
 
 
@@ -179,16 +179,16 @@ def _draw_seated_stretch(scene: Scene) -> None:
     sheet.arrow(start, tip, "pull")
 
 
-def _draw_wall_stretch(scene: Scene, *, bent: bool) -> None:
+def _draw_wall_stretch(scene: Scene) -> None:
     sheet, wall = scene.sheet, 300.0
     view = View(scene.x(616.0), FLOOR + 40.0, 0.64, scene.right)
     draw_ground(sheet, view, -490.0, wall + 92.0)
     plaster = [(wall, 0.0), (wall, 950.0), (wall + 92.0, 950.0), (wall + 92.0, 0.0)]
     sheet.draw(polyline(plaster).moved(view), fill=TINT, line="none")
     sheet.draw(polyline(plaster[:2]).moved(view), "wall")
-    works = Leg.flat(-170.0 if bent else -268.0, works=True)
-    hip, hand = ((-46.0, 448.0) if bent else (-16.0, 462.0)), (wall - 18.0, 716.0)
-    draw_figure(sheet, view, Figure(hip, Leg.flat(96.0), works, hand, hand, 10.0 if bent else 14.0))
+    works = Leg.flat(-268.0, works=True)
+    hip, hand = (-16.0, 462.0), (wall - 18.0, 716.0)
+    draw_figure(sheet, view, Figure(hip, Leg.flat(96.0), works, hand, hand, 14.0))
     behind = works.ankle[0] - 76.0
     start, tip = view.at((behind, 150.0)), view.at((behind, 12.0))
     sheet.arrow(start, tip, "heel.down")

@@ -65,8 +65,7 @@ def _tell_toe_bend(scene: Scene) -> list[str]:
 
 
 def _tell_calf_stretch(scene: Scene) -> list[str]:
-    seated_on = scene.setting("position") == "seated"
-    how = "seated" if seated_on else str(scene.setting("knee"))
+    how = "seated" if scene.setting("position") == "seated" else "straight"
     return [scene.say(f"alt.calf_stretch.{how}", side=scene.say(scene.side_key))]
 
 

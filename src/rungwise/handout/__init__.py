@@ -7,6 +7,7 @@ the page only as data: it is never read as markup.
 """
 
 from rungwise.handout.build import build_handout
+from rungwise.handout.changed import changed_lines
 from rungwise.handout.notice import build_notice
 from rungwise.handout.page import to_pdf
 from rungwise.handout.sheet import (
@@ -42,6 +43,7 @@ __all__ = [
     "Week",
     "build_handout",
     "build_notice",
+    "changed_lines",
     "reading_of",
     "to_pdf",
     "to_text",

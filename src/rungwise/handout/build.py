@@ -7,13 +7,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
 from itertools import chain
 
-from rungwise.core.errors import EvidenceError, InputError
+from rungwise.core.errors import InputError
 from rungwise.core.evidence import Evidence
+from rungwise.core.findings import cautions
+from rungwise.core.prescribe import less_painful
 from rungwise.core.terms import SIDES, Exercise, Plan, Side
 from rungwise.draw import draw_pose
 from rungwise.handout.checks import faults_of
 from rungwise.handout.notice import common, stopped_of
 from rungwise.handout.sheet import Diary, Figure, Foot, Handout, Lines, Panel, Step, Week
+from rungwise.home import lines_of, page_link
 from rungwise.reminders import WEEKDAYS, exercise_weekdays
 from rungwise.words import Words
 
@@ -23,7 +26,9 @@ MINUTE = 60
 SECTIONS = ("set_up", "safety", "steps", "feel", "slips")
 
 
-def build_handout(plan: Plan, book: Evidence, words: Words, code: str = "") -> Handout:
+def build_handout(
+    plan: Plan, book: Evidence, words: Words, code: str = "", changed: Sequence[str] = ()
+) -> Handout:
     """Everything on the patient's sheet, as data.
 
     Parameters
@@ -36,6 +41,8 @@ def build_handout(plan: Plan, book: Evidence, words: Words, code: str = "") -> H
         The patient's language.
     code : str
         The plan code, printed as a QR code; empty leaves its box empty.
+    changed : sequence of str
+        What is new since the sheet before, and why (:func:`changed_lines`).
 
     Raises
     ------
@@ -48,13 +55,16 @@ def build_handout(plan: Plan, book: Evidence, words: Words, code: str = "") -> H
     faults = tuple(faults_of(plan, book))
     if faults:
         raise InputError("handout", faults)
-    return _Builder(plan, book, words, code).handout()
+    return _Builder(plan, book, words, code, changed).handout()
 
 
 class _Builder:
     """Says a plan in the words of one language."""
 
-    def __init__(self, plan: Plan, book: Evidence, words: Words, code: str) -> None:
+    def __init__(
+        self, plan: Plan, book: Evidence, words: Words, code: str, changed: Sequence[str]
+    ) -> None:
+        self.changed = changed
         self.code = code
         self.plan = plan
         self.book = book
@@ -99,6 +109,7 @@ class _Builder:
             ),
             pain_lines=tuple(words.say(f"pain.{k}") for k in ("scale", "morning", "morning_worse")),
             cautions=tuple(self._cautions()),
+            changed=self._part("changed", "changed.title", self.changed),
             goals=self._part("goals", "sheet.goal_title", self._goals()),
             fetch=self._part("fetch", "sheet.fetch_title", self._fetch()),
             order=order,
@@ -106,12 +117,19 @@ class _Builder:
             order_first=first,
             order_total=total,
             order_apart=apart,
-            phone_page=words.say("sheet.plan_code" if self.code else "sheet.phone_page"),
-            code=self.code,
+            phone_page=self._scanned(),
+            code=page_link(plan.exam, self.code),
             panels=self.panels,
             diary=self._diary(),
             footer=(words.say("stop.footer", **self.pain), words.say("stop.footer_help")),
         )
+
+    def _scanned(self) -> str:
+        """What the box of the code is for."""
+        if not self.code:
+            return self.words.say("sheet.phone_page")
+        linked = "page_address" in self.clinic
+        return self.words.say("sheet.plan_page" if linked else "sheet.plan_code")
 
     def _part(self, kind: str, heading: str, lines: Sequence[str]) -> Lines | None:
         return Lines(kind, self.words.say(heading), tuple(lines)) if lines else None
@@ -128,12 +146,13 @@ class _Builder:
         return Lines(kind, words.say(f"stop.{title}"), (*said, last))
 
     def _cautions(self) -> Iterator[Lines]:
-        for side in SIDES:
-            works = any(e.both or e.side == side for e in self.plan.exercises)
-            if works and "pain_guided" in self.plan.screening.of(side).forbids:
-                foot = self.words.say(f"foot.{side}")
-                lines = self.words.lines("numb.lines", foot=foot)
-                yield Lines("numb", self.words.say("numb.title"), lines)
+        for kind, side in cautions(self.plan):
+            foot = self.words.say(f"foot.{side}") if side else ""
+            yield Lines(
+                kind,
+                self.words.say(f"care.{kind}.title"),
+                self.words.lines(f"care.{kind}.lines", foot=foot),
+            )
 
     def _goals(self) -> tuple[str, ...]:
         words = self.words
@@ -266,26 +285,10 @@ class _Builder:
         lines = next(lines for name, lines in self._families() if name == family)
         return lines[0].side if len(lines) > 1 else ""
 
-    def _section(self, section: str, exercise: Exercise, key: str = "") -> Iterator[str]:
-        for line in self.words.lines(f"exercise.{exercise.family}.{section}"):
-            yield from self._referred(line, key or section, exercise)
-
-    def _referred(self, line: str, section: str, exercise: Exercise) -> Iterator[str]:
-        """The line itself, or the lines of the notch, setting or thing that it stands for."""
-        words, mark, name = self.words, line[:1], line[1:]
+    def _section(self, section: str, exercise: Exercise, entry: str = "") -> Iterator[str]:
+        first = self._first_of(exercise.family)
         rung = exercise.fitted.rung
-        place = f"exercise.{exercise.family}.{name}"
-        if mark == "@":
-            key = f"{place}.{dict(rung.notches).get(name)}"
-            if not words.has_any(key):
-                raise EvidenceError(f"words: {words.language!r} has no {key!r}")
-            yield from words.all_of(f"{key}.{section}")
-        elif mark == "=":
-            known = {"both": exercise.both, "first": self._first_of(exercise.family)}
-            value = {**rung.settings, **known}.get(name)
-            yield from words.all_of(f"{place}.{str(value).lower()}.{section}")
-        else:
-            yield line
+        return self.words.of_rung(rung, section, entry, both=exercise.both, first=first)
 
     def _minutes(self, exercise: Exercise) -> float:
         return float(exercise.fitted.rung.settings.get("minutes", 0.0))
@@ -363,6 +366,7 @@ class _Builder:
 
     def _diary(self) -> Diary:
         words, plan = self.words, self.plan
+        numbered = lines_of(plan, less_painful(plan.exam, plan.grades))
         rows: list[str] = []
         planned: list[tuple[str, ...]] = []
         for family, lines in self._families():
@@ -370,10 +374,11 @@ class _Builder:
             for exercise in lines:
                 foot = words.say(f"foot.{exercise.side}")
                 planned.append(exercise_weekdays(exercise.dose.days_per_week))
+                told = {"n": numbered.index(exercise) + 1, "exercise": title}
                 if exercise.both:
-                    rows.append(words.say("diary.row_both", exercise=title))
+                    rows.append(words.say("diary.row_both", **told))
                 else:
-                    rows.append(words.say("diary.row", exercise=title, foot=foot))
+                    rows.append(words.say("diary.row", **told, foot=foot))
         weeks: list[Week] = []
         first, one_day = plan.starts, timedelta(days=1)
         while first <= plan.ends:

@@ -164,7 +164,8 @@ class ClassWords:
 
     def setting(self, block: Block) -> str:
         """The rung in words."""
-        return self.words.say("join.comma").join(self._names(self.group.lines(*block)[0]))
+        rung = self.group.lines(*block)[0].fitted.rung
+        return self.words.say("join.comma").join(self.words.of_rung(rung, "names", "name"))
 
     def next(self, block: Block) -> str:
         """Which exercise comes now."""
@@ -227,16 +228,6 @@ class ClassWords:
         }
         lines = words.lines(f"exercise.{exercise.family}.dose", **values)
         return " ".join(line.strip() for line in lines if line.strip())
-
-    def _names(self, exercise: Exercise) -> Iterator[str]:
-        words, rung = self.words, exercise.fitted.rung
-        for line in words.lines(f"exercise.{exercise.family}.names"):
-            mark, name = line[:1], line[1:]
-            place = f"exercise.{exercise.family}.{name}"
-            if mark == "@":
-                yield words.say(f"{place}.{dict(rung.notches)[name]}.name")
-            else:
-                yield from words.all_of(f"{place}.{str(rung.settings.get(name)).lower()}.name")
 
 
 def build_class_sheet(group: GroupClass, book: Evidence, words: Words) -> ClassSheet:

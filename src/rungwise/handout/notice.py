@@ -11,17 +11,16 @@ from typing import Any
 
 from rungwise.core.errors import InputError
 from rungwise.core.evidence import Evidence
-from rungwise.core.terms import LEVELS, SIDES, Flag, Plan, Side
+from rungwise.core.findings import found, unfinished
+from rungwise.core.terms import LEVELS, SIDES, Plan, Side
 from rungwise.handout.checks import own_texts, shared_faults
 from rungwise.handout.sheet import Finding, Lines, Notice, NotNow, Stopped
 from rungwise.words import Words
 
 __all__ = ["build_notice", "common", "stopped_of"]
 
-#: Rules that hold a foot because the screen is not complete and fresh.
-UNFINISHED = frozenset(
-    {"screen.too_old", "screen.ahead", "screen.not_asked", "screen.not_examined"}
-)
+#: Lines of the clinic that stand in a place of their own.
+APART = ("name", "page_address")
 
 
 def build_notice(plan: Plan, book: Evidence, words: Words) -> NotNow:
@@ -98,7 +97,7 @@ def common(plan: Plan, words: Words, small: str) -> dict[str, Any]:
         "sheet.for_whom", label=words.own(person.label), birth_year=person.birth_year
     )
     clinic = {key: words.own(value) for key, value in plan.exam.clinic.items() if value.strip()}
-    lines = [words.say(f"clinic.{key}", value=clinic[key]) for key in clinic if key != "name"]
+    lines = [words.say(f"clinic.{key}", value=clinic[key]) for key in clinic if key not in APART]
     is_not = words.lines(small) + words.lines("caution.software")
     if not words.reviewed:
         is_not += (words.say("caution.not_reviewed"),)
@@ -137,8 +136,7 @@ def _notices(plan: Plan, words: Words) -> Iterator[Notice]:
             if plan.exercises and level == "review":
                 lines += (words.say("notice.only_this_sheet"),)
             yield Notice(level, words.say(f"notice.{level}.title"), lines, tuple(findings))
-    held = [side for side in SIDES if _unfinished(plan, side)]
-    if held:
+    if held := unfinished(plan):
         what = _named(_whom(held), words.say("notice.unfinished.name"), words)
         title = words.say("notice.unfinished.title")
         lines = words.lines("notice.unfinished.lines")
@@ -151,8 +149,8 @@ def _by_urgency(plan: Plan, words: Words) -> dict[str, list[Finding]]:
     first: dict[Side | None, str] = {}
     told: dict[str, list[Finding]] = {level: [] for level in LEVELS}
     for level in LEVELS:
-        found = _found(plan, level)
-        for item, sides in found.items():
+        concerned = found(plan, level)
+        for item, sides in concerned.items():
             places: dict[str, list[Side | None]] = {}
             for side in sides:
                 places.setdefault(_place(side, level, first), []).append(side)
@@ -165,7 +163,7 @@ def _by_urgency(plan: Plan, words: Words) -> dict[str, list[Finding]]:
                         do=do if place == level else "",
                     )
                 )
-        for side in {side for sides in found.values() for side in sides}:
+        for side in {side for sides in concerned.values() for side in sides}:
             first.setdefault(side, level)
     return told
 
@@ -176,29 +174,10 @@ def _place(side: Side | None, level: str, first: Mapping[Side | None, str]) -> s
     return min((level, *(first[s] for s in whose if s in first)), key=LEVELS.index)
 
 
-def _found(plan: Plan, level: str) -> dict[str, tuple[Side | None, ...]]:
-    """Items of a level that stop or must be looked at, and whom they concern."""
-    found: dict[str, list[Side | None]] = {}
-    for side in SIDES:
-        for flag in plan.screening.of(side).flags:
-            if _counts(flag, level) and flag.side not in found.setdefault(flag.item, []):
-                found[flag.item].append(flag.side)
-    return {item: tuple(sides) for item, sides in found.items()}
-
-
 def _do(item: str, level: str, words: Words) -> str:
     """Key of what to do about an item: its own words, or else those of the level."""
     own = f"notice.{item}.do.{level}"
     return own if words.has(own) else f"notice.{level}.do"
-
-
-def _counts(flag: Flag, level: str) -> bool:
-    return flag.level == level and (level != "caution" or "home" in flag.forbids)
-
-
-def _unfinished(plan: Plan, side: Side) -> bool:
-    screen = plan.screening.of(side)
-    return screen.outcome == "hold" and any(r.rule in UNFINISHED for r in screen.reasons)
 
 
 def _also(plan: Plan, words: Words) -> Iterator[str]:
@@ -215,7 +194,7 @@ def _until(plan: Plan, words: Words) -> Iterator[Lines]:
     """What may and may not be done until then: for the person and each foot, each line once."""
     lines: dict[tuple[Side | None, ...], dict[str, None]] = {}
     for level in LEVELS:
-        for item, sides in _found(plan, level).items():
+        for item, sides in found(plan, level).items():
             said = words.lines(f"notice.{item}.until")
             lines.setdefault(_whom(sides), {}).update(dict.fromkeys(said))
     for sides, told in lines.items():
@@ -235,13 +214,13 @@ def _needs_doctor(stopped: Stopped) -> bool:
 
 def _whom(sides: Iterable[Side | None]) -> tuple[Side | None, ...]:
     """Both feet, one foot, or (None) the person, in one order."""
-    found = set(sides)
-    return (None,) if None in found else tuple(side for side in SIDES if side in found)
+    feet = set(sides)
+    return (None,) if None in feet else tuple(side for side in SIDES if side in feet)
 
 
 def _feet(sides: Iterable[Side | None], words: Words) -> str:
-    found = [side for side in _whom(sides) if side is not None]
-    return words.say("notice.both_feet" if len(found) > 1 else f"feet.{found[0]}")
+    feet = [side for side in _whom(sides) if side is not None]
+    return words.say("notice.both_feet" if len(feet) > 1 else f"feet.{feet[0]}")
 
 
 def _named(sides: Iterable[Side | None], name: str, words: Words) -> str:

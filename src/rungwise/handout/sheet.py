@@ -311,6 +311,8 @@ class Handout(Sheet):
         The scale in words; the next morning.
     cautions : tuple of Lines
         What holds for a foot (skin that does not feel).
+    changed : Lines or None
+        What is new since the sheet before, and why.
     goals, fetch : Lines or None
         The patient's own activities; things to fetch.
     order : tuple of Step
@@ -337,6 +339,7 @@ class Handout(Sheet):
     pain: tuple[tuple[str, str], ...]
     pain_lines: tuple[str, ...]
     cautions: tuple[Lines, ...]
+    changed: Lines | None
     goals: Lines | None
     fetch: Lines | None
     order: tuple[Step, ...]

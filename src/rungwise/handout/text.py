@@ -63,7 +63,7 @@ def _programme(h: Handout) -> Iterator[str]:
         yield from _part(box.heading, box.lines)
     yield from _part(h.pain_title, [f"{zone}: {do}" for zone, do in h.pain])
     yield from h.pain_lines
-    for group in (h.goals, h.fetch):
+    for group in (h.changed, h.goals, h.fetch):
         if group is not None:
             yield from _part(group.heading, group.lines)
     if h.order:

@@ -4,8 +4,10 @@ function start(page) {
   const { lang } = page, plan = { ...page.plan, lines: page.lines };
   const live = document.getElementById('live');
   const settings = () => ({ sound: true, voice: false, buzz: true, wake: true, auto: false, lead: 5, ...store.data.settings });
-  const book = () => store.diaryOf(plan);
-  let hidden = 0, shown = '', beat = 0, second = -1, session = null;
+  const book = () => store.diaryOf(plan), books = () => [book(), ...store.others(plan)];
+  const me = Math.random(); // this window: only one leads
+  const SETTLE_MS = 500; // a second tap of the same finger is no answer to a new question
+  let hidden = 0, shown = '', beat = 0, second = -1, session = null, asked = 0, before = '', morning = null;
 
   // ---------------------------------------------------------------- words
 
@@ -14,6 +16,7 @@ function start(page) {
     if (text === undefined) throw new Error(`no words for ${key}`);
     return text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
   };
+  const many = (key, n, values) => t(n === 1 ? `${key}_one` : key, values);
   const dayWords = iso => {
     const [year, month, day] = iso.split('-').map(Number);
     return t('date_long', { day, month: page.months[month - 1], year });
@@ -41,16 +44,28 @@ function start(page) {
     live.replaceChildren(...kids.flat().filter(Boolean));
     live.className = kind;
     shown = kind;
-    document.body.classList.toggle('leading', kind === 'led');
+    document.body.classList.toggle('leading', kind === 'led' || kind === 'ask');
+    if (kind === 'led' || kind === 'ask') asked = clock.now();
+    if (!store.kept && (kind === 'led' || kind === 'done')) live.querySelector('h1').after(note(t('no_store'), 'warn'));
     show('live');
   }
 
   const go = {
-    today() { shown = 'today'; document.body.classList.remove('leading'); paintToday(); show('today'); },
+    today() {
+      if (session) return paintLed();
+      if (morningAsked()) return undefined;
+      shown = 'today';
+      document.body.classList.remove('leading');
+      paintToday();
+      return show('today');
+    },
     stop() { shown = 'stop'; show('stop'); },
-    diary() { showDiary(); },
-    settings() { showSettings(); },
+    diary() { written.show(); },
+    settings() { chosen.show(); },
   };
+
+  const written = record({ page, plan, t, dayWords, book, screen, home: go.today });
+  const chosen = options({ page, t, settings, screen, home: go.today, erase() { session = morning = null; store.erase(clock.today()); } });
 
   // ---------------------------------------------------------------- today
 
@@ -60,6 +75,8 @@ function start(page) {
     if (day > plan.ends) return t('over', { ends: dayWords(plan.ends) });
     if (day < plan.starts) return t('not_yet', { starts: dayWords(plan.starts) });
     if (book().lock) return t('locked', { day: dayWords(book().lock) });
+    if (store.others(plan).some(b => b.plan.version > plan.version)) return t('newer_here');
+    if (book().erased === day) return t('erased_today');
     return '';
   }
 
@@ -72,7 +89,7 @@ function start(page) {
 
   const due = () => plan.lines.map((_, i) => i)
     .filter(i => stateOf(i).state === 'due');
-  const easyDay = () => diary.worseAfter(book(), clock.today());
+  const easyDay = () => books().some(b => diary.worseAfter(b, clock.today()));
 
   function paintToday() {
     const now = document.getElementById('now'), why = barred(), over = clock.today() > plan.ends;
@@ -83,19 +100,21 @@ function start(page) {
     if (!store.kept) kids.push(note(t('no_store'), 'warn'));
     if (why) kids.push(note(why, 'warn'));
     if (book().lock && !over) kids.push(acts(button(t('unlock'), askUnlock)), copyOf('boxes'));
+    if (over) kids.push(part('stop', '.acts'));
     if (!why && clock.today() >= plan.review) kids.push(note(t('review_due')));
     if (!why && easyDay()) kids.push(note(t('less_today'), 'warn'));
-    if (!why && session) {
-      kids.push(note(t('half_read')), acts(button(t('carry_on'), () => paintLed(), 'big'), button(t('end_here'), endEarly)));
+    if (morning) kids.push(note(t('morning_kept', { told: morning.told })), acts(button(t('change'), askAgain)));
+    if (!why && book().led) {
+      kids.push(note(t('elsewhere')), acts(button(t('carry_on'), () => opened(true), 'big')));
     } else if (!why && due_now.length) {
-      kids.push(acts(button(t('start_all'), () => beforeStart(due_now), 'big')),
-        el('p', {}, t('in_all', { minutes: Math.max(Math.ceil(seconds / 60), 1) })));
+      const minutes = Math.max(Math.ceil(seconds / 60), 1);
+      kids.push(acts(button(t('start_all'), () => beforeStart(due_now), 'big')), el('p', {}, many('in_all', minutes, { minutes })));
     } else if (!why && !due().length) {
       const done = book().sessions.some(s => s.on === clock.today());
       kids.push(note(t(done ? 'all_done' : 'nothing_due')));
     }
     if (!over) kids.push(el('ol', { class: 'list' }, plan.lines.map(todayLine)));
-    now.replaceChildren(...kids);
+    now.replaceChildren(...kids.filter(Boolean));
   }
 
   function todayLine(line, i) {
@@ -110,11 +129,22 @@ function start(page) {
 
   function showExercise(i) {
     const place = document.querySelector(`#ex-${i} .acts`);
-    const may = !barred() && !session && stateOf(i).state === 'due';
+    const may = !barred() && !book().led && stateOf(i).state === 'due';
     place.replaceChildren(...[may && button(t('start_one'), () => beforeStart([i]), 'big'),
-      button(t('back_to_today'), go.today)].filter(Boolean));
+      may && button(t('could_not'), () => couldNot(i)), button(t('back_to_today'), go.today)].filter(Boolean));
     shown = 'exercise';
     show(`ex-${i}`);
+  }
+
+  // Not begun, and why: pain and illness are looked into, the rest is written down.
+  function couldNot(i) {
+    const none = led.begin(plan, [i], false, {}, clock.today());
+    askReason(t('why_not_title'), none, extra => {
+      diary.keep(book(), none.on, led.entryOf(none, plan, extra));
+      store.save();
+      go.today();
+      tell(t('written'));
+    }, () => showExercise(i));
   }
 
   function askUnlock() {
@@ -127,6 +157,7 @@ function start(page) {
 
   // One question for one foot; one tap answers it.
   function askPain(title, ask, which, then, more = []) {
+    before = store.copy();
     const pad = el('div', { class: 'pad', role: 'group', 'aria-label': ask });
     for (let n = 0; n <= 10; n++) {
       const word = n === 0 ? t('no_pain') : n === 10 ? t('worst_pain') : '';
@@ -139,36 +170,45 @@ function start(page) {
       el('p', { class: 'ask' }, ask), pad, acts(more), rule);
   }
 
-  function askFeet(feet, title, ask, then, more) {
+  function askFeet(feet, title, ask, then, more, back) {
     const found = {};
-    const next = () => {
-      const side = feet[Object.keys(found).length];
-      if (side === undefined) return then(found);
-      return askPain(title, ask, page.feet[side], n => { found[side] = n; next(); }, more);
+    const next = i => {
+      if (i === feet.length) return then(found);
+      const last = i ? () => next(i - 1) : back;
+      return askPain(title, ask, page.feet[feet[i]], n => { found[feet[i]] = n; next(i + 1); },
+        [...more, last && button(t('back'), last)]);
     };
-    next();
+    next(0);
   }
 
   function beforeStart(queue) {
     voice.wakeUp();
-    const chosen = queue.map(i => plan.lines[i]);
-    askFeet(pain.feetOf(chosen), t('before_title'), t('before_ask'), before => {
-      const fresh = led.begin(plan, queue, easyDay(), before, clock.today());
-      const worst = pain.worst(before.right, before.left);
+    if (day !== clock.today() || barred() || book().led) return opened();
+    if (morningAsked()) return undefined;
+    morning = null;
+    const feet = pain.feetOf(queue.map(i => plan.lines[i]));
+    return askFeet(feet, t('before_title'), t('before_ask'), felt => {
+      const fresh = led.begin(plan, queue, easyDay(), felt, clock.today());
+      const worst = pain.worst(felt.right, felt.left);
       if (pain.zone(worst, plan) === 'stop') return stopNow(fresh, { why: 'pain' });
       return askSigns(() => {
         const begin = () => { session = fresh; keepLed(); paintLed(); };
         if (pain.zone(worst, plan) === 'care') careful(begin, go.today, t('end_here'));
         else begin();
-      }, () => stopNow(fresh, { why: 'unwell', warning: true }));
-    });
+      }, () => stopNow(fresh, { why: 'unwell', warning: true }), () => beforeStart(queue));
+    }, [], go.today);
   }
 
-  function askSigns(fine, bad) {
+  function askSigns(fine, bad, back) {
+    before = store.copy();
     const cautions = page.cautions.map(c => el('div', { class: 'box care' }, el('h2', {}, c.heading), lines(c.lines)));
     screen('ask', heading(t('signs_title')), lines([...page.stop.lines.slice(0, -1), ...page.help.lines.slice(0, -1)], 'signs'),
-      cautions, acts(button(t('signs_none'), fine, 'big'), button(t('signs_yes'), bad, 'danger')));
+      cautions, acts(button(t('signs_none'), fine, 'big'), button(t('signs_yes'), bad, 'danger'), button(t('back'), back)));
   }
+
+  // What stops at once, whatever the number: sharp pain or locking, or a sign that was not there before.
+  const alarms = (again, halt) => [button(t('sharp'), () => halt({ why: 'pain', sharp: true }), 'danger'),
+    button(t('new_sign'), () => askSigns(again, () => halt({ why: 'unwell', warning: true }), again), 'danger')];
 
   function careful(on, end, endWords) {
     screen('ask', heading(t('care_title')), lines(page.careLines),
@@ -183,14 +223,23 @@ function start(page) {
         : { ...led.entryOf({ ...s, did: null, during: null, at: s.at + i }, plan, {}), why: extra.why };
       diary.keep(book(), s.on, entry);
     });
-    book().lock = clock.today();
     session = null;
+    halted();
+  }
+
+  // Nothing more is led until the therapist has been asked: by this programme, nor by the one whose
+  // morning was bad. A wrong tap is taken back from here, and from here only.
+  function halted(from = book()) {
+    const was = before;
+    from.lock = book().lock = clock.today();
+    morning = null;
     keepLed();
     voice.hush();
     voice.stayOn(false);
     if (settings().buzz) voice.buzz([400, 200, 400]);
     screen('stopped', heading(t('stopped_title')), lines(page.stoppedLines), copyOf('boxes'),
-      note(t('stopped_saved')), acts(button(t('back_to_today'), go.today)));
+      store.kept ? note(t('stopped_saved')) : note(t('no_store'), 'warn'), acts(button(t('back_to_today'), go.today),
+        button(t('wrong_tap'), () => { store.restore(was); opened(); })));
     tell(t('stopped_title'));
   }
 
@@ -204,8 +253,8 @@ function start(page) {
   // ---------------------------------------------------------------- led session
 
   function keepLed() {
-    if (session) session.seen = clock.now();
-    store.data.led = session;
+    if (session) Object.assign(session, { seen: clock.now(), by: me });
+    book().led = session;
     store.save();
   }
 
@@ -220,14 +269,14 @@ function start(page) {
     return paintDone();
   }
 
-  function part(i, selector) {
-    const node = document.querySelector(`#ex-${i} ${selector}`);
+  function part(id, selector) {
+    const node = document.querySelector(`#${id} ${selector}`);
     return node ? node.cloneNode(true) : null;
   }
 
   function paintReady() {
     const index = session.queue[session.at], line = plan.lines[index];
-    const kids = ['figure', '.dose', '.sizes', '.set_up', '.safety', '.steps', '.stopline'].map(s => part(index, s));
+    const kids = ['figure', '.dose', '.sizes', '.set_up', '.safety', '.steps', '.stopline'].map(s => part(`ex-${index}`, s));
     screen('led', el('p', { class: 'place' }, t('exercise_no', { n: session.at + 1, of: session.queue.length })),
       heading(line.title), el('p', { class: 'foot' }, footWords(line)),
       session.easy ? note(t('less_today'), 'warn') : null,
@@ -239,22 +288,23 @@ function start(page) {
 
   function startNow() {
     voice.wakeUp();
+    if (session.on !== clock.today() || barred()) return opened();
     led.startSet(session, plan, clock.now(), settings().lead);
     session.seen = clock.now();
     keepLed();
     paintLed();
-    announce();
+    return announce();
   }
 
   function backToAnswer() {
     const last = session.queue[session.at - 1], entry = session.entries[last];
     askFor(last, value => {
       entry.during = value;
-      diary.keep(book(), session.on, entry);
+      diary.keep(book(), session.on, entry, true);
       if (pain.zone(value, plan) === 'stop') return stopNow(session, { why: 'pain' });
       keepLed();
       return paintLed();
-    });
+    }, [button(t('back'), paintLed)]);
   }
 
   function askFor(index, then, more) {
@@ -263,7 +313,7 @@ function start(page) {
   }
 
   function paintTimer() {
-    const index = session.queue[session.at], line = plan.lines[index], figure = part(index, 'figure');
+    const index = session.queue[session.at], line = plan.lines[index], figure = part(`ex-${index}`, 'figure');
     screen('led', heading(`${line.title}: ${footWords(line)}`), figure,
       el('div', { class: 'now' }, el('p', { id: 'phase' }), el('p', { id: 'count', role: 'timer' }),
         el('p', { id: 'unit' }), el('div', { id: 'bar' }, el('div', {}))),
@@ -308,6 +358,11 @@ function start(page) {
     return line.minutes ? '' : set + t('times_of', { n: session.rep, of: many.reps });
   }
 
+  function awayWords() {
+    const minutes = Math.max(Math.round(session.away / 60000), 1);
+    return many('away', minutes, { minutes });
+  }
+
   function paintTime() {
     if (!session || !document.getElementById('phase')) return;
     const at = id => document.getElementById(id), set = (id, text) => {
@@ -318,12 +373,12 @@ function start(page) {
     const whole = Math.ceil(left / 1000 - 1e-6), long = all >= 120000;
     set('phase', paused ? t('paused') : phaseWords());
     set('count', !timed ? '' : long ? `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, '0')}` : String(whole));
-    set('unit', !timed ? '' : t(long ? 'minutes_left' : 'seconds_left'));
+    set('unit', !timed ? '' : long ? t('minutes_left') : many('seconds_left', whole));
     set('times', timesWords());
     at('bar').hidden = !timed;
     at('bar').firstChild.style.inlineSize = `${timed ? 100 * (1 - left / all) : 0}%`;
     at('told').hidden = !session.away;
-    set('told', session.away ? t('away', { minutes: Math.max(Math.round(session.away / 60000), 1) }) : '');
+    set('told', session.away ? awayWords() : '');
     live.querySelector('.main').textContent = session.stage === 'wait' ? t('next_set')
       : session.stage === 'settle' ? t('next_rep') : t(paused ? 'go_on' : 'pause');
     live.dataset.stage = paused ? 'paused' : session.stage === 'work' ? phaseName() : session.stage;
@@ -345,12 +400,13 @@ function start(page) {
     if (now.buzz && session.left === null) voice.buzz(session.stage === 'work' ? 80 : 200);
     if (now.voice) voice.say(begins ? `${session.rep}. ${words}` : words, lang);
     if (begins || session.stage !== 'work' || led.partSeconds(session, plan) >= 5) {
-      tell(session.away ? t('away', { minutes: Math.max(Math.round(session.away / 60000), 1) }) : `${timesWords()}. ${words}`);
+      tell(session.away ? awayWords() : `${timesWords()}. ${words}`);
     }
   }
 
   function tick() {
     clearTimeout(beat);
+    if (!stale() && !session && shown !== 'stopped') dayTurned();
     if (session) {
       const changed = led.tick(session, plan, clock.now(), hidden, settings().auto);
       if (changed) after();
@@ -367,7 +423,7 @@ function start(page) {
       if (pain.zone(session.during, plan) === 'stop') return stopNow(session, { why: 'pain' });
       return finishLine({});
     };
-    askFor(index, done, [button(t('sharp'), () => stopNow(session, { why: 'pain', sharp: true }), 'danger')]);
+    askFor(index, done, alarms(paintLed, extra => stopNow(session, extra)));
   }
 
   function hurts() {
@@ -380,25 +436,29 @@ function start(page) {
       keepLed();
       return careful(() => { session.stage = back; paintLed(); },
         () => finishLine({ why: 'pain' }), t('end_exercise'));
-    }, [button(t('sharp'), () => stopNow(session, { why: 'pain', sharp: true }), 'danger')]);
+    }, [...alarms(paintLed, extra => stopNow(session, extra)), button(t('back'), paintLed)]);
   }
 
   function askWhy() {
     led.pause(session, clock.now());
     keepLed();
-    const reasons = ['pain', 'no_time', 'forgot', 'unwell', 'no_kit', 'unsure', 'other'];
-    screen('ask', heading(t('why_title')), acts(
-      reasons.map(why => button(t(`why_${why}`), () => (why === 'pain' ? askDuringSkip() : finishLine({ why })))),
-      button(t('why_back'), paintLed, 'big')));
+    askReason(t('why_title'), session, finishLine, paintLed);
   }
 
-  // It hurt: how much? It may be a reason to stop.
-  function askDuringSkip() {
-    askFor(session.queue[session.at], value => {
-      session.during = pain.worst(session.during, value);
-      if (pain.zone(value, plan) === 'stop') return stopNow(session, { why: 'pain' });
-      return finishLine({ why: 'pain' });
-    }, [button(t('sharp'), () => stopNow(session, { why: 'pain', sharp: true }), 'danger')]);
+  // Why the exercise under way in s is not done. Pain and illness may be a reason to stop.
+  function askReason(title, s, then, back) {
+    const halt = extra => stopNow(s, extra);
+    const hurt = () => askFor(s.queue[s.at], value => {
+      s.during = pain.worst(s.during, value);
+      if (pain.zone(s.during, plan) === 'stop') return halt({ why: 'pain' });
+      return then({ why: 'pain' });
+    }, alarms(back, halt));
+    const gone = why => leaving(s, () => then({ why }), back);
+    const ill = () => askSigns(() => gone('unwell'), () => halt({ why: 'unwell', warning: true }), back);
+    const reasons = ['pain', 'no_time', 'forgot', 'unwell', 'no_kit', 'unsure', 'other'];
+    screen('ask', heading(title), acts(
+      reasons.map(why => button(t(`why_${why}`), { pain: hurt, unwell: ill }[why] || (() => gone(why)))),
+      button(t('why_back'), back, 'big')));
   }
 
   function finishLine(extra) {
@@ -409,14 +469,28 @@ function start(page) {
     else paintLed();
   }
 
+  // Whoever leaves an exercise that was begun is asked how much it hurt.
+  function leaving(s, then, back) {
+    if (!s.did) return then();
+    return askFor(s.queue[s.at], value => {
+      s.during = pain.worst(s.during, value);
+      if (pain.zone(s.during, plan) === 'stop') return stopNow(s, { why: 'pain' });
+      return then();
+    }, [...alarms(back, extra => stopNow(s, extra)), button(t('back'), back)]);
+  }
+
   // What was not reached stays unwritten, so that it can still be done today.
   function endEarly() {
-    if (session.did) diary.keep(book(), session.on, led.entryOf(session, plan, {}));
-    session = null;
+    led.pause(session, clock.now());
     keepLed();
     voice.hush();
-    voice.stayOn(false);
-    go.today();
+    leaving(session, () => {
+      if (session.did) diary.keep(book(), session.on, led.entryOf(session, plan, {}));
+      session = null;
+      keepLed();
+      voice.stayOn(false);
+      go.today();
+    }, paintLed);
   }
 
   function paintDone() {
@@ -431,142 +505,95 @@ function start(page) {
 
   // ---------------------------------------------------------------- next morning
 
-  function askMorning(last) {
-    const chosen = last.entries.filter(e => e.done !== 'none').map(e => plan.lines[e.line]);
-    const end = byFoot => {
+  // Of this programme, or of the one before it when that ended yesterday. Whether anything is asked.
+  function morningAsked() {
+    const [from, on] = books().map(b => [b, diary.morningDue(b, clock.today())]).find(pair => pair[1]) || [];
+    if (from) askMorning(from, on);
+    return Boolean(from);
+  }
+
+  function askMorning(from, on) {
+    const found = from.sessions.filter(s => s.on === on).flatMap(s => s.entries).filter(diary.feltNext);
+    const answer = (byFoot, extra = {}) => {
+      const last = diary.reopen(from, on);
       last.asked = true;
-      last.entries.forEach(e => { e.morning = pain.ofLine(plan.lines[e.line], byFoot); });
-      const worst = pain.worst(byFoot.right, byFoot.left);
-      if (worst !== null && pain.zone(worst, plan) === 'stop') {
-        book().lock = clock.today();
-        store.save();
-        return screen('stopped', heading(t('stopped_title')), lines(page.stoppedLines), copyOf('boxes'),
-          acts(button(t('back_to_today'), go.today)));
-      }
+      last.entries.filter(diary.feltNext).forEach(e => {
+        e.morning = pain.ofLine(from.plan.lines[e.line], byFoot);
+        e.sharp ||= Boolean(extra.sharp);
+        e.warning ||= Boolean(extra.warning);
+      });
       store.save();
+    };
+    const end = byFoot => {
+      answer(byFoot);
+      const worst = pain.worst(byFoot.right, byFoot.left);
+      if (worst !== null && pain.zone(worst, plan) === 'stop') return halted(from);
+      const told = Object.entries(byFoot).map(([side, n]) => `${page.feet[side]} ${n}`).join(', ') || t('do_not_know');
+      morning = { from, on, told };
       return go.today();
     };
-    askFeet(pain.feetOf(chosen), t('morning_title'), t('morning_ask', { day: dayWords(last.on) }), end,
-      [button(t('do_not_know'), () => end({}))]);
+    const halt = extra => { answer({}, extra); halted(from); };
+    const more = [...alarms(() => askMorning(from, on), halt), button(t('do_not_know'), () => end({}))];
+    askFeet(pain.feetOf(found.map(e => from.plan.lines[e.line])), t('morning_title'), t('morning_ask', { day: dayWords(on) }), end, more);
   }
 
-  // ---------------------------------------------------------------- diary
-
-  const painWords = e => [['before', e.before], ['during', e.during], ['morning', e.morning]]
-    .filter(p => p[1] != null).map(([when, n]) => `${t(`${when}_short`)} ${n}`).join(', ');
-
-  function showDiary() {
-    const all = book().sessions.filter(s => s.entries.length), last = all.slice(-diary.SHOWN);
-    const label = s => s.on.slice(8).replace(/^0/, '') + '.';
-    const kids = [heading(t('diary'))];
-    if (!store.kept) kids.push(note(t('no_store'), 'warn'));
-    if (!all.length) kids.push(el('p', {}, t('no_entries')));
-    else {
-      for (const side of pain.feetOf(plan.lines)) {
-        const values = last.map(s => {
-          const felt = s.entries.filter(e => plan.lines[e.line].both || plan.lines[e.line].side === side);
-          const value = pain.worst(...felt.map(e => e.during));
-          return value === null ? null : { value, label: label(s), look: pain.zone(value, plan) };
-        }).filter(Boolean);
-        if (values.length) kids.push(diary.bars(values, 10, `${t('chart_pain')}: ${page.feet[side]}`, page.ends));
-      }
-      kids.push(diary.bars(last.map(s => ({ value: s.entries.filter(e => e.done !== 'none').length, label: label(s) })),
-        plan.lines.length, t('chart_done'), null));
-      kids.push(el('h2', {}, t('chart_say')), el('ol', { class: 'days' }, [...all].reverse().map(dayOf)));
-    }
-    [book(), ...store.others(plan)].filter(b => diary.open(b).length)
-      .forEach((b, i) => kids.push(handOver(b, `log${i || ''}`)));
-    kids.push(acts(button(t('back_to_today'), go.today)));
-    screen('diary', ...kids);
-  }
-
-  function dayOf(s) {
-    return el('li', {}, el('h3', {}, dayWords(s.on)), el('ul', {}, s.entries.map(e => {
-      const line = plan.lines[e.line], why = e.why ? `: ${t(`why_${e.why}`)}` : '', felt = painWords(e);
-      return el('li', {}, `${line.title}, ${footWords(line)}. ${t(e.done)}${why}.${felt ? ` ${t('pain_was', { told: felt })}` : ''}`);
-    })));
-  }
-
-  function handOver(from, id) {
-    const text = diary.text(from.plan, from), earlier = from !== book();
-    const area = el('textarea', { id, rows: '5', readOnly: true, value: text, spellcheck: 'false', dir: 'ltr' });
-    const file = el('a', { class: 'button', download: 'diary.txt', href: URL.createObjectURL(new Blob([`${text}\n`], { type: 'text/plain' })) }, t('send_file'));
-    const told = el('p', { class: 'note', hidden: true });
-    const tellHere = words => { told.hidden = false; told.textContent = words; tell(words); };
-    const copy = async () => {
-      try {
-        if (navigator.clipboard) await navigator.clipboard.writeText(text);
-        else { area.select(); if (!document.execCommand('copy')) throw new Error('refused'); }
-        tellHere(t('send_copied'));
-      } catch { area.focus(); area.select(); tellHere(t('send_not_copied')); }
-    };
-    const share = async () => {
-      try { await navigator.share({ text }); } catch (error) { if (error.name !== 'AbortError') copy(); }
-    };
-    const done = () => { diary.given(from); store.save(); showDiary(); tell(t('send_marked')); };
-    return el('div', { class: 'box' }, el('h2', {}, t('send_title')), earlier ? el('p', {}, t('earlier')) : null, lines(page.sendLines),
-      el('label', { for: id }, t('send_code')), area,
-      acts(button(t('send_copy'), copy), file, navigator.share ? button(t('send_share'), share) : null, button(t('send_given'), done)), told);
-  }
-
-  // ---------------------------------------------------------------- settings
-
-  function showSettings() {
-    const now = settings();
-    const change = (name, value) => { store.data.settings[name] = value; store.save(); };
-    const choice = name => el('label', { class: 'choice' },
-      el('input', { type: 'checkbox', checked: now[name], change: e => change(name, e.target.checked) }), el('span', {}, t(name)));
-    const leads = el('select', { id: 'lead', change: e => change('lead', Number(e.target.value)) },
-      [5, 10, 20, 30, 60].map(n => el('option', { value: String(n) }, t('seconds_n', { n }))));
-    leads.value = String(now.lead);
-    const missing = [...Object.keys(voice.able).filter(k => !voice.able[k]), ...(navigator.share ? [] : ['share'])];
-    screen('settings', heading(t('settings')), store.kept ? null : note(t('no_store'), 'warn'),
-      ['sound', 'voice', 'buzz', 'wake', 'auto'].map(choice),
-      el('p', { class: 'field' }, el('label', { for: 'lead' }, t('lead')), leads),
-      missing.length ? note(t('cannot', { what: missing.map(k => t(`what_${k}`)).join(', ') })) : null,
-      el('div', { class: 'box' }, el('h2', {}, t('erase_title')), lines(page.eraseLines), acts(button(t('erase'), askErase, 'danger'))),
-      acts(button(t('back_to_today'), go.today)));
-  }
-
-  function askErase() {
-    screen('ask', heading(t('erase_title')), lines(page.eraseLines), acts(
-      button(t('erase_sure'), () => {
-        session = null;
-        store.erase();
-        screen('done', heading(t('erased')), acts(button(t('back_to_today'), go.today)));
-      }, 'danger'), button(t('keep'), showSettings)));
+  function askAgain() {
+    const { from, on } = morning;
+    morning = null;
+    askMorning(from, on);
   }
 
   // ---------------------------------------------------------------- begin
 
   document.documentElement.classList.add('on');
   document.querySelectorAll('nav button').forEach(b => b.addEventListener('click', go[b.dataset.to]));
-  document.querySelectorAll('[data-go=stop]').forEach(b => b.addEventListener('click', go.stop));
   document.addEventListener('visibilitychange', () => {
-    if (document.hidden) { hidden = clock.now(); keepLed(); } else { tick(); hidden = 0; dayTurned(); }
+    if (document.hidden) { hidden = clock.now(); leave(); } else { stale(); tick(); hidden = 0; dayTurned(); }
   });
-  addEventListener('pagehide', keepLed);
+  addEventListener('pagehide', leave);
+  addEventListener('storage', stale);
+  addEventListener('hashchange', () => { if (location.hash === '#morning') opened(); });
+  document.addEventListener('click', event => {
+    const soon = event.detail && clock.now() - asked < SETTLE_MS && live.contains(event.target);
+    if (soon || stale()) { event.preventDefault(); event.stopPropagation(); }
+  }, true);
+
+  function leave() {
+    if (session && !store.stale()) keepLed();
+  }
+
+  // The same page may be used in another window, too: what that one wrote counts.
+  function stale() {
+    if (!store.stale()) return false;
+    store.read();
+    opened();
+    return true;
+  }
 
   // The page was left open overnight.
   let day = clock.today();
   function dayTurned() {
-    if (day !== clock.today()) { day = clock.today(); opened(); }
+    if (day !== clock.today()) opened();
   }
 
-  function opened() {
-    const kept = store.data.led;
-    session = kept && kept.plan === `${plan.number}.${plan.version}` ? kept : null;
-    if (session && (session.on !== day || barred())) {
-      if (session.did) diary.keep(book(), session.on, led.entryOf(session, plan, {}));
-      session = null;
-      keepLed();
+  // What another window leads is carried on here only if that is wished, or when the page is loaded.
+  function opened(here = false) {
+    day = clock.today();
+    morning = null;
+    // Half led on another day, or by another version: what was done of it counts.
+    for (const b of books().filter(found => found.led && (found !== book() || found.led.on !== day || barred()))) {
+      if (b.led.did) diary.keep(b, b.led.on, led.entryOf(b.led, b.plan, {}));
+      b.led = null;
     }
-    const morning = barred() ? null : diary.morningDue(book(), day);
-    if (session) { led.tick(session, plan, clock.now(), 0, settings().auto); paintLed(); }
-    else if (morning) askMorning(morning);
-    else go.today();
+    session = here || book().led?.by === me ? book().led : null;
+    if (session) {
+      led.woken(session, plan, clock.now());
+      led.tick(session, plan, clock.now(), hidden, settings().auto);
+      keepLed();
+    } else store.save();
+    go.today();
   }
 
-  opened();
+  opened(true);
   tick();
 }

@@ -4,7 +4,7 @@ const build = (() => {
   const SVG = 'http://www.w3.org/2000/svg';
   const title = text => el('h1', { tabindex: '-1' }, text);
   const list = (items, look) => (items.length ? el('ul', { class: look || '' }, items.map(item => el('li', {}, item))) : null);
-  const box = (found, look) => el('div', { class: `box ${look}` }, el('h2', {}, found.heading), list(found.lines));
+  const box = (found, look, more) => el('div', { class: `box ${look}` }, el('h2', {}, found.heading), list(found.lines), more);
 
   // Drawings come from our own pack; they are read as pictures, which hold no script.
   function picture(text) {
@@ -28,7 +28,8 @@ const build = (() => {
   }
 
   const today = page => el('section', { id: 'today', 'data-screen': '' }, title(page.title), el('div', { id: 'now' }),
-    list(page.span, 'plain'), box(page.fetch, ''));
+    list(page.span, 'plain'), page.stopped ? [el('h2', {}, page.stopped.heading), ...page.stopped.boxes.map(found => box(found, 'halt'))] : null,
+    page.cautions.map(found => box(found, 'care')), box(page.fetch, ''));
 
   const exercise = (page, line, i) => el('section', { id: `ex-${i}`, 'data-screen': '' },
     el('p', { class: 'place' }, page.words.exercise_no.replace('{n}', i + 1).replace('{of}', page.lines.length)),
@@ -39,8 +40,12 @@ const build = (() => {
       el(p.kind === 'steps' ? 'ol' : 'ul', {}, p.lines.map(text => el('li', {}, text))))),
     el('div', { class: 'stopline note halt' }, page.stopline.map(text => el('p', {}, text))), el('div', { class: 'acts' }));
 
+  // When to call whom, with the number of those to be called for it, and of nobody else.
+  const callBox = (page, kind) => box(page[kind], 'halt', page.calls.filter(call => call.kind === kind)
+    .map(call => el('div', { class: 'acts' }, el('a', { class: 'button danger', href: `tel:${call.dial}` }, call.label))));
+
   const stop = page => el('section', { id: 'stop', 'data-screen': '' }, title(page.words.when_to_stop),
-    el('div', { id: 'boxes' }, box(page.stop, 'halt'), box(page.help, 'halt')), el('h2', {}, page.painTitle),
+    el('div', { id: 'boxes' }, callBox(page, 'help'), callBox(page, 'stop')), el('h2', {}, page.painTitle),
     el('dl', { class: 'rule' }, page.pain.map(([range, what], i) => el('div', { class: ['go', 'care', 'stop'][i] }, el('dt', {}, range), el('dd', {}, what)))),
     list(page.painLines), box(page.small, ''));
 

@@ -1,15 +1,10 @@
-// Read a plan code and write a log code: the layout of docs/plan-code.md, byte for byte.
+// Write a log code: the layout of docs/plan-code.md, byte for byte.
 const code = (() => {
   const PLAN = 'RW1P', LOG = 'RW1L';
   const DAY_MS = 86400000, DAY_ZERO = Date.UTC(2020, 0, 1);
   const WHY_NOT = ['', 'pain', 'no_time', 'forgot', 'unwell', 'no_kit', 'unsure', 'other'];
   const DONE = ['all', 'part', 'none'];
   const NOT_ASKED = 15;
-
-  // Why a code cannot be read: foreign, log, newer, damaged, or words (a name that is not known).
-  class Unreadable extends Error {
-    constructor(why) { super(why); this.why = why; }
-  }
 
   const bytesOf = text => Uint8Array.from(new TextEncoder().encode(text));
   const hex = bytes => [...bytes].map(b => b.toString(16).padStart(2, '0')).join('');
@@ -84,114 +79,9 @@ const code = (() => {
     return out;
   }
 
-  function fromLetters(text) {
-    const out = [];
-    let bits = 0, held = 0;
-    for (const letter of text) {
-      const value = ALPHABET.indexOf(letter);
-      if (value < 0) throw new Unreadable('damaged');
-      held = ((held << 6) | value) & 0xffff;
-      bits += 6;
-      if (bits >= 8) { bits -= 8; out.push((held >>> bits) & 255); }
-    }
-    const bytes = Uint8Array.from(out);
-    if (toLetters(bytes) !== text) throw new Unreadable('damaged');
-    return bytes;
-  }
-
   const sealed = (mark, body) => mark + toLetters(joined(body, crc32(joined(bytesOf(mark), body))));
 
-  function opened(mark, text) {
-    const whole = String(text).replace(/\s+/g, '');
-    const own = whole.slice(0, 4);
-    if (!whole.startsWith('RW') || whole.length < mark.length + 8) throw new Unreadable('foreign');
-    if ((own === PLAN || own === LOG) && own !== mark) throw new Unreadable('log');
-    if (/\d/.test(whole[2]) && whole[2] !== mark[2] && whole[3] === mark[3]) throw new Unreadable('newer');
-    if (own !== mark) throw new Unreadable('foreign');
-    const bytes = fromLetters(whole.slice(4));
-    if (bytes.length < 5) throw new Unreadable('damaged');
-    const body = bytes.slice(0, -4);
-    const sum = crc32(joined(bytesOf(mark), body));
-    if (hex(sum) !== hex(bytes.slice(-4))) throw new Unreadable('damaged');
-    return body;
-  }
-
-  // ---------------------------------------------------------------- plan
-
-  function source(bytes) {
-    let at = 0;
-    const take = count => {
-      if (at + count > bytes.length) throw new Unreadable('damaged');
-      at += count;
-      return bytes.slice(at - count, at);
-    };
-    const number = () => {
-      let value = 0, unit = 1;
-      for (let n = 0; n < 5; n++) {
-        const byte = take(1)[0];
-        value += (byte & 127) * unit;
-        if (byte < 128) {
-          if (byte === 0 && n) throw new Unreadable('damaged');
-          return value;
-        }
-        unit *= 128;
-      }
-      throw new Unreadable('damaged');
-    };
-    const nibbles = count => {
-      const found = [...take((count + 1) >> 1)].flatMap(b => [b >> 4, b & 15]);
-      if (found.slice(count).some(n => n)) throw new Unreadable('damaged');
-      return found.slice(0, count);
-    };
-    const end = () => { if (at !== bytes.length) throw new Unreadable('damaged'); };
-    return { take, number, nibbles, end };
-  }
-
   const dayNumber = iso => Math.round((Date.parse(iso + 'T00:00:00Z') - DAY_ZERO) / DAY_MS);
-
-  function dayText(number) {
-    const day = new Date(DAY_ZERO + number * DAY_MS);
-    if (isNaN(day) || day.getUTCFullYear() > 9999) throw new Unreadable('damaged');
-    return day.toISOString().slice(0, 10);
-  }
-
-  function named(codes, value) {
-    const found = Object.keys(codes).find(key => codes[key] === value);
-    if (found === undefined) throw new Unreadable('words');
-    return found;
-  }
-
-  // tables: { family, notch, size } of data/codes, names to numbers.
-  function readPlan(text, tables) {
-    const r = source(opened(PLAN, text));
-    const number = hex(r.take(8)), key = hex(r.take(16)), version = r.number();
-    const language = String.fromCharCode(...r.take(2)), edition = hex(r.take(6));
-    const first = r.number(), starts = dayText(first);
-    const review = dayText(first + r.number()), ends = dayText(first + r.number());
-    const [safe, most] = r.nibbles(2), [foot, count] = r.nibbles(2);
-    if (foot > 2) throw new Unreadable('damaged');
-    const lines = [];
-    for (let i = 0; i < count; i++) lines.push(readLine(r, tables));
-    r.end();
-    return {
-      number, key, version, language, edition, starts, review, ends, safe, most,
-      first: [null, 'right', 'left'][foot], lines,
-    };
-  }
-
-  function readLine(r, tables) {
-    const family = named(tables.family, r.number());
-    const [flags, count] = r.nibbles(2);
-    if (flags > 3) throw new Unreadable('damaged');
-    const dials = Object.keys(tables.notch[family] || {});
-    const notches = r.nibbles(dials.length).map((n, i) => named(tables.notch[family][dials[i]], n));
-    const sizes = {};
-    for (let i = 0; i < count; i++) sizes[named(tables.size, r.number())] = r.number();
-    if (Object.keys(sizes).length !== count) throw new Unreadable('damaged');
-    const dose = {};
-    for (const name of ['sets', 'reps', 'hold', 'lift', 'lower', 'rest', 'days']) dose[name] = r.number();
-    return { family, side: flags & 1 ? 'left' : 'right', both: !!(flags & 2), notches, sizes, dose };
-  }
 
   // ---------------------------------------------------------------- log
 
@@ -232,5 +122,5 @@ const code = (() => {
     return sealed(LOG, joined(body, check));
   }
 
-  return { readPlan, writeLog, sha256, hmac, hex, bytesOf, dayNumber, dayText, Unreadable };
+  return { PLAN, LOG, DAY_MS, DAY_ZERO, ALPHABET, writeLog, crc32, sha256, hmac, hex, bytesOf, joined, toLetters, dayNumber };
 })();

@@ -30,7 +30,7 @@ const compose = (() => {
       const [year, month, date] = iso.split('-').map(Number);
       return own(fill(pack.words.date_long, { day: date, month: pack.months[month - 1], year }));
     };
-    return { count, seconds, length, mass, day };
+    return { own, count, seconds, length, mass, day };
   }
 
   function doseLines(line, pack, rung, say) {
@@ -85,17 +85,19 @@ const compose = (() => {
     const limits = { safe_max: plan.safe, care_from: plan.safe + 1, care_max: plan.most, stop_from: plan.most + 1 };
     const dates = { starts: say.day(plan.starts), review: say.day(plan.review), ends: say.day(plan.ends) };
     const lines = plan.lines.map(line => lineOf(line, pack, say));
+    const call = (number, name, key) => (number ? fill(s[`stop.${key}`], { [name]: say.own(number) }) : s[`stop.${key}_plain`]);
     const things = [...lines.filter(l => !l.minutes).flatMap(l => l.kit).map(k => pack.kit[k]), ...lines.flatMap(l => l.also)];
     return {
       ...pack, plan, lines, title: s.title,
       span: [s.span, s.review, s.expired].map(text => fill(text, dates)),
       fetch: { heading: s.fetch_title, lines: [...new Set(things)] },
-      stop: { heading: s['stop.title'], lines: [...s['stop.lines'].map(text => fill(text, limits)), s['stop.call_plain']] },
-      help: { heading: s['stop.help_title'], lines: [...s['stop.help_lines'], s['stop.help_plain']] },
+      stop: { heading: s['stop.title'], lines: [...s['stop.lines'].map(text => fill(text, limits)), call(plan.phone, 'phone', 'call')] },
+      help: { heading: s['stop.help_title'], lines: [...s['stop.help_lines'], call(plan.emergency, 'emergency', 'help')] },
       stopline: [fill(s['stop.footer'], limits), s['stop.footer_help']],
       pain: ['safe', 'care', 'stop'].map(zone => [fill(s[`pain.${zone}`], limits), s[`pain.${zone}_do`]]),
       painTitle: s['pain.title'], painLines: ['scale', 'morning', 'morning_worse'].map(k => s[`pain.${k}`]),
-      small: { heading: pack.small[0], lines: pack.small.slice(1) }, cautions: [],
+      small: { heading: pack.small[0], lines: pack.small.slice(1) },
+      cautions: notice.cautions(plan, pack), stopped: notice.stopped(plan, pack, say.own), calls: notice.calls(plan, pack, say.own),
     };
   }
 

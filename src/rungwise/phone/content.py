@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -11,7 +10,7 @@ from rungwise.core.evidence import Evidence
 from rungwise.core.terms import SIDES, Exercise, Plan
 from rungwise.handout import Handout, Lines
 from rungwise.handout.sheet import Panel, Stopped
-from rungwise.plan_code import HomeLine, HomePlan
+from rungwise.plan_code import HomeLine, HomePlan, dialled
 from rungwise.words import Words
 
 __all__ = ["page_data", "page_words"]
@@ -72,6 +71,7 @@ def page_data(
         "head": [s for s in (sheet.clinic, sheet.made) if s],
         "span": [*sheet.span],
         "fetch": _lines(sheet.fetch),
+        "changed": _lines(sheet.changed),
         "goals": _lines(sheet.goals),
         "contact": _lines(sheet.contact),
         "small": _lines(sheet.small),
@@ -82,6 +82,7 @@ def page_data(
         "stop": _lines(sheet.stop),
         "help": _lines(sheet.help),
         "calls": _calls(plan, words),
+        "hours": _hours(plan, words),
         "painTitle": sheet.pain_title,
         "pain": [[*pair] for pair in sheet.pain],
         "painLines": [*sheet.pain_lines],
@@ -156,13 +157,18 @@ def _line(
 def _calls(plan: Plan, words: Words) -> list[dict[str, str]]:
     """The clinic's telephone numbers, to be called by a tap."""
     found = []
-    for name in ("phone", "emergency"):
+    for kind, name in (("stop", "phone"), ("help", "emergency")):
         number = plan.exam.clinic.get(name, "").strip()
-        dialled = re.sub(r"[^\d+]", "", number)
-        if dialled:
+        if dial := dialled(number):
             label = words.say("phone.call", number=words.own(number))
-            found.append({"label": label, "dial": dialled})
+            found.append({"kind": kind, "label": label, "dial": dial})
     return found
+
+
+def _hours(plan: Plan, words: Words) -> str:
+    """When somebody answers at the clinic, if known."""
+    hours = plan.exam.clinic.get("hours", "").strip()
+    return words.say("clinic.hours", value=words.own(hours)) if hours else ""
 
 
 def _panel_of(line: HomeLine, sheet: Handout) -> tuple[Panel, int]:

@@ -26,29 +26,61 @@
     (fault ? area : title).focus();
   }
 
-  async function open(text) {
+  // A link with another number may be anybody's: it takes the place of mine only if I say so.
+  async function askOther(mine, other) {
+    const pack = await packOf(own), w = pack.words;
+    document.documentElement.lang = pack.lang;
+    document.documentElement.dir = pack.dir;
+    document.title = w.other_title;
+    const title = el('h1', { tabindex: '-1' }, w.other_title);
+    document.querySelector('main').replaceChildren(el('section', {}, title, el('p', {}, w.other_ask),
+      el('div', { class: 'acts' }, button(w.other_keep, () => keepMine(mine), 'big'), button(w.other_open, () => open(other, true)))));
+    title.focus();
+  }
+
+  function keepMine(mine) {
+    history.replaceState(null, '', location.pathname + location.search);
+    open(mine);
+  }
+
+  async function open(text, sure = false) {
     // The whole address may be pasted.
-    const given = text.includes('#') ? text.slice(text.indexOf('#') + 1) : text;
+    const given = (text.includes('#') ? text.slice(text.indexOf('#') + 1) : text).replace(/\s+/g, '');
     let plan, page;
     try {
       const first = await packOf(own);
       plan = code.readPlan(given, first.codes);
       if (!known.includes(plan.language)) throw new code.Unreadable('words');
+      const mine = store.data.code && numberOf(store.data.code, first.codes);
+      if (mine && mine !== plan.number && !sure) return askOther(store.data.code, given);
       page = compose.page(plan, await packOf(plan.language));
     } catch (error) {
       if (!error.why) throw error;
-      ask(error.why, given);
-      return;
+      return ask(error.why, given);
     }
-    store.data.code = given.replace(/\s+/g, '');
+    // An older version is shown, but the plain address stays with the newer one.
+    const all = store.data.codes ||= {}, newer = store.others(plan).some(b => b.plan.version > plan.version);
+    if (!newer) all[plan.number] = given;
+    if (all[plan.number]) store.data.code = all[plan.number];
     store.save();
+    page.others = Object.keys(all).filter(number => number !== plan.number).map(number => all[number]);
     build.all(page);
-    start(page);
+    return start(page);
   }
 
-  addEventListener('hashchange', () => location.reload());
+  function numberOf(text, codes) {
+    try { return code.readPlan(text, codes).number; } catch { return null; }
+  }
+
+  // A calendar's reminder opens the page with #morning: the plan is the one on this device.
+  const MORNING = 'morning', behind = () => {
+    const text = location.hash.slice(1);
+    try { return decodeURIComponent(text); } catch { return text; }
+  };
+
+  addEventListener('hashchange', () => { if (behind() !== MORNING) location.reload(); });
   if ('serviceWorker' in navigator && window.isSecureContext) navigator.serviceWorker.register('sw.js');
-  const given = decodeURIComponent(location.hash.slice(1)) || store.data.code || '';
+  const given = (behind() !== MORNING && behind()) || store.data.code || '';
   if (given) open(given);
   else ask('', '');
 })();

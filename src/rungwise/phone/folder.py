@@ -53,7 +53,7 @@ def static_folder(book: Evidence, languages: Sequence[str]) -> dict[str, bytes]:
         told = json.dumps(pack, ensure_ascii=False, separators=(",", ":"))
         made[f"pack-{language}.json"] = told.encode()
     words = load_words(languages[0])
-    made["app.js"] = script_of("compose", "build", "folder").encode()
+    made["app.js"] = script_of("decode", "notice", "compose", "build", "folder").encode()
     made["app.css"] = style_of().encode()
     made["icon.svg"] = ICON.encode()
     made["manifest.webmanifest"] = _manifest(words.say("sheet.title"), languages[0]).encode()

@@ -1,7 +1,7 @@
 // A led session: what now, how long, what next. Every part ends at a time that was fixed when it
 // began, so nothing drifts; what follows begins at that time, however late the page wakes.
 const led = (() => {
-  const AWAY_MS = 60000; // a page that slept longer than this has led nobody
+  const AWAY_MS = 60000; // a page that slept longer than this has led nobody since it fell asleep
 
   function begin(plan, queue, easy, before, on) {
     return {
@@ -83,13 +83,13 @@ const led = (() => {
   function tick(s, plan, now, hidden, auto) {
     if (!timed(s)) { s.seen = now; return false; }
     const rests = s.stage === 'rest' || lineOf(s, plan).minutes;
-    const slept = !rests && now - (hidden || s.seen) > AWAY_MS ? (hidden || s.seen) + AWAY_MS : 0;
+    const last = hidden || s.seen, slept = !rests && now - last > AWAY_MS ? last : 0;
     const until = slept || now;
     let changed = false;
     while (timed(s) && s.ends <= until) { step(s, plan, auto && !slept && now - s.ends < AWAY_MS); changed = true; }
     if (slept && timed(s) && s.stage !== 'rest') {
       pause(s, until);
-      s.away = now - (hidden || s.seen);
+      s.away = now - last;
       changed = true;
     }
     s.seen = now;
@@ -108,17 +108,32 @@ const led = (() => {
     s.seen = now;
   }
 
-  // This time again from its start; or the one before it.
-  function repeat(s, plan, now, leadSeconds) {
-    startSet(s, plan, now, leadSeconds);
-    s.away = 0;
+  // After a reload: no part is longer than it was, even where the clock was set back meanwhile.
+  function woken(s, plan, now) {
+    const most = 1000 * partSeconds(s, plan);
+    if (!timed(s) || (s.seen <= now && s.ends - now <= most)) return;
+    s.left = Math.min(Math.max(s.ends - s.seen, 0), most);
     s.seen = now;
   }
 
+  // This time again from its start. After it is over, so is its rest: it is the one before.
+  function repeat(s, plan, now, leadSeconds) {
+    if (['settle', 'rest', 'wait'].includes(s.stage)) return back(s, plan, now, leadSeconds);
+    startSet(s, plan, now, leadSeconds);
+    s.away = 0;
+    s.seen = now;
+    return undefined;
+  }
+
+  // The time before this one, also over the end of a set; before the first, its set-up.
   function back(s, plan, now, leadSeconds) {
-    if (s.rep > 1) {
-      s.rep -= 1;
-      s.did = s.rep > 1 || s.set > 1 ? { sets: s.set, reps: s.rep - 1, all: false } : null;
+    if (s.rep > 1 || s.set > 1) {
+      const { reps } = amount(lineOf(s, plan), s.easy);
+      if (s.rep > 1) s.rep -= 1;
+      else { s.set -= 1; s.rep = reps; }
+      s.did = s.rep > 1 ? { sets: s.set, reps: s.rep - 1, all: false }
+        : s.set > 1 ? { sets: s.set - 1, reps, all: false } : null;
+      s.stage = 'lead';
       return repeat(s, plan, now, leadSeconds);
     }
     s.stage = 'ready';
@@ -151,6 +166,6 @@ const led = (() => {
     return entry;
   }
 
-  return { begin, lineOf, amount, parts, partSeconds, startSet, tick, pause, resume, repeat, back,
+  return { begin, lineOf, amount, parts, partSeconds, startSet, tick, pause, resume, woken, repeat, back,
     leftOf, timed, entryOf, finishLine };
 })();

@@ -82,6 +82,9 @@ def pack_of(book: Evidence, words: Words) -> dict[str, Any]:
             **{f"pain.{k}": v for k, v in _below(words, "pain").items()},
             "both": words.say("feet.both"),
         },
+        "foot": {side: words.say(f"foot.{side}") for side in SIDES},
+        "caution": {kind: _below(words, f"care.{kind}") for kind in codes_of(book)["caution"]},
+        "notice": _below(words, "notice"),
         "small": [
             words.say("sheet.caution_title"),
             *words.lines("caution.lines"),
@@ -150,29 +153,18 @@ class _Pack:
                 self.drawings[name] = self._drawing(fitted, body)
 
     def _told(self, rung: Rung, both: bool) -> dict[str, Any]:
-        comma = self.words.say("join.comma")
+        words = self.words
+        names = words.of_rung(rung, "names", "name", both=both)
         return {
-            "setting": comma.join(self._section("names", rung, both, "name")),
+            "setting": words.say("join.comma").join(names),
             **{
-                part: [*map(self._number, dict.fromkeys(self._section(part, rung, both)))]
+                part: [*map(self._number, dict.fromkeys(words.of_rung(rung, part, both=both)))]
                 for part in SECTIONS
             },
         }
 
     def _number(self, line: str) -> int:
         return self.lines.setdefault(line, len(self.lines))
-
-    def _section(self, section: str, rung: Rung, both: bool, key: str = "") -> Iterator[str]:
-        """Lines of a section; ``@`` and ``=`` stand for those of a notch or a setting."""
-        words = self.words
-        for line in words.lines(f"exercise.{rung.family}.{section}"):
-            mark, name = line[:1], line[1:]
-            value = dict(rung.notches) if mark == "@" else {**rung.settings, "both": both}
-            if mark in ("@", "="):
-                place = f"exercise.{rung.family}.{name}.{str(value.get(name)).lower()}"
-                yield from words.all_of(f"{place}.{key or section}")
-            else:
-                yield line
 
     def _drawing(self, fitted: Fitted, body: Body) -> str:
         """The picture without any size; in words without a number."""

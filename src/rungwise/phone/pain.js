@@ -1,7 +1,9 @@
 // Pain from 0 to 10 in words first, and what follows from it. It holds or stops, never more.
 const pain = (() => {
+  const MOST = 5; // more than this stops, whatever a programme says
+
   // go, care or stop
-  const zone = (value, plan) => (value > plan.most ? 'stop' : value > plan.safe ? 'care' : 'go');
+  const zone = (value, plan) => (value > Math.min(plan.most, MOST) ? 'stop' : value > plan.safe ? 'care' : 'go');
 
   const worst = (...values) => {
     const told = values.filter(v => v != null);

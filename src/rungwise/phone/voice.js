@@ -1,11 +1,15 @@
 // Sound, voice, buzz and a screen that stays on: each is offered where there is one, none is needed.
 const voice = (() => {
+  const speaks = 'speechSynthesis' in window;
   const able = {
-    voice: 'speechSynthesis' in window,
+    sound: 'AudioContext' in window || 'webkitAudioContext' in window,
+    // Some browsers know how to speak but have no voice to do it with; the list comes late.
+    get voice() { return speaks && speechSynthesis.getVoices().length > 0; },
     buzz: 'vibrate' in navigator,
     wake: 'wakeLock' in navigator,
   };
-  let audio = null, lock = null, wanted = false;
+  if (speaks) speechSynthesis.getVoices();
+  let audio = null, lock = null, wanted = false, asking = false, refused = false;
 
   // Called from a tap: browsers allow sound only then.
   function wakeUp() {
@@ -27,31 +31,40 @@ const voice = (() => {
   }
 
   function say(text, lang) {
-    if (!able.voice) return;
+    if (!speaks) return;
     speechSynthesis.cancel();
     const words = new SpeechSynthesisUtterance(text);
     words.lang = lang;
     speechSynthesis.speak(words);
   }
 
-  const hush = () => { if (able.voice) speechSynthesis.cancel(); };
+  const hush = () => { if (speaks) speechSynthesis.cancel(); };
   const buzz = pattern => { if (able.buzz) navigator.vibrate(pattern); };
 
+  // One lock at a time; what was wanted meanwhile counts once the phone has answered.
   async function stayOn(on) {
     wanted = on;
-    if (!able.wake) return;
+    if (!able.wake || asking) return;
+    asking = true;
     try {
       if (on && !lock && document.visibilityState === 'visible') {
         lock = await navigator.wakeLock.request('screen');
+        refused = false;
         lock.addEventListener('release', () => { lock = null; });
       } else if (!on && lock) {
         await lock.release();
+        lock = null;
       }
-    } catch { lock = null; }
+    } catch { lock = null; refused = true; }
+    asking = false;
+    if (!wanted && lock) stayOn(false);
   }
 
   // The phone takes the lock away whenever the page is hidden.
   document.addEventListener('visibilitychange', () => { if (wanted) stayOn(true); });
 
-  return { able, wakeUp, beep, say, hush, buzz, stayOn };
+  // What the phone lacks, or did not allow when it was asked.
+  const lacks = () => Object.keys(able).filter(what => !able[what] || (what === 'wake' && refused));
+
+  return { able, lacks, wakeUp, beep, say, hush, buzz, stayOn };
 })();
