@@ -1,5 +1,5 @@
 # Short words for start.py, which does the work and needs no make.
-.PHONY: demo setup test lint check format lock bench
+.PHONY: demo setup test lint check format lock bench prove mutate
 
 PYTHON ?= python3
 
@@ -15,6 +15,14 @@ bench: setup
 	.venv/bin/python -m pip --version >/dev/null || .venv/bin/python -m ensurepip >/dev/null
 	.venv/bin/python -m pip install -q --require-hashes --only-binary :all: -r requirements-bench.lock
 	.venv/bin/python benchmarks/run.py
+
+# Goes through every state of the rules of progress and writes docs/proof.md: ten minutes.
+prove: setup
+	.venv/bin/python proof/prove.py
+
+# Breaks the rules on purpose, sees whether the tests notice, writes docs/mutation.md.
+mutate: setup
+	.venv/bin/python proof/mutate.py
 
 # Rewrites the lock files from pyproject.toml; needs uv. The run set is held to the versions that the
 # tests see. No host name may enter a lock file: uv.lock and pylock.toml are not used for that reason.

@@ -14,7 +14,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-PEERS = ("reportlab", "svglib", "pypdf")
+PEERS = ("reportlab", "svglib", "pypdf", "statsmodels")
 
 
 def missing() -> list[str]:
@@ -24,7 +24,7 @@ def missing() -> list[str]:
 
 def measure(smallest: bool) -> str:
     """Measure everything and tell each number on the way; return the page."""
-    from benchmarks import one_person, processes
+    from benchmarks import deciding, one_person, processes, trends
     from benchmarks.patient import SMALLEST, Patient, Sizes
     from benchmarks.table import machine, page
 
@@ -37,6 +37,8 @@ def measure(smallest: bool) -> str:
         one_person.page_section,
         one_person.step_section,
         one_person.drawing_section,
+        trends.trend_section,
+        deciding.decide_section,
         processes.batch_section,
         processes.start_section,
         processes.load_section,

@@ -24,7 +24,7 @@ All numbers are of one run, ours and the peers' in turn. The median counts; besi
 quartiles and the best. A **floor** does a part of the work only; a **peer** does the like by other
 means. WeasyPrint is no peer here: it needs system libraries that no wheel brings.
 """
-LIBRARIES = ("numpy", "typst", "icalendar", "reportlab", "svglib", "lxml")
+LIBRARIES = ("numpy", "typst", "icalendar", "reportlab", "svglib", "lxml", "statsmodels")
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from rungwise.book import load_book
+from rungwise.core.detect import error_of_kind, least_gain, readings_needed
 from rungwise.core.evidence import Evidence
 from rungwise.core.planar import cloth_for_bend, heel_height, roll_for_bend
 from rungwise.core.push_off import Task, assumed_in, share_of_push_off
@@ -328,6 +329,49 @@ def shares(book: Evidence) -> str:
     return chart.svg(30)
 
 
+def detectability(book: Evidence) -> str:
+    """Smallest true gain of bend that is seen, against days of reading before and after."""
+    chance, sure = book.value("detect.power_pct"), book.value("change.confidence_pct")
+    wanted = book.value("detect.gain.bend")
+    chart = Chart(
+        "How small a gain of bend can be seen",
+        "days read before, and as many after, logarithmic",
+        f"smallest true gain seen in {chance:g} % of cases [°]",
+        (
+            "Lines: rungwise.core.detect.least_gain, errors of the book: goniometer clin_s6 (Otter",
+            "2015), an upper bound; photograph: an assumption, no foot was measured. Limit",
+            f"two-sided at {sure:g} %. Discs: the least number of days that shows {wanted:g}°.",
+            "Readings of one day share their error and count once.",
+        ),
+        (1, 40),
+        (0, 28),
+        (1, 2, 3, 5, 7, 12, 20, 40),
+        range(0, 29, 5),
+        logarithmic=True,
+    )
+    chart.stroke([chart.at(1, wanted), chart.at(40, wanted)], GREY, 1.6, "6 4")
+    a, b = chart.at(1, wanted)
+    chart.text(a + 6, b - 6, f"a true gain of {wanted:g}°", 12, ink=GREY)
+    kinds = {
+        "goniometer": "goniometer, one person",
+        "photograph": "photograph (assumed)",
+        "goniometer_other_rater": "goniometer, different people",
+    }
+    for which, (kind, label) in enumerate(kinds.items()):
+        error, (ink, dashes) = error_of_kind(kind, book), LINES[which]
+        days = range(1, 41)
+        least = [least_gain(error, n, n, book) for n in days]
+        chart.stroke(map(chart.at, days, least), ink, 2.2, dashes)
+        a, b = chart.at(40, least[-1])
+        chart.text(a + 8, b + (4, 14, -4)[which], label, 12, ink=ink)
+        needed = readings_needed(wanted, error, book)
+        if needed is not None:
+            chart.dot(needed, wanted, "disc")
+            a, b = chart.at(needed, wanted)
+            chart.text(a, b + (34, 20, -10)[which], str(needed), 12, "middle", ink)
+    return chart.svg(190)
+
+
 # ------------------------------------------------------------------ sheets of drawings
 
 MOST = 6
@@ -382,6 +426,9 @@ def readme(book: Evidence) -> str:
     for name, title in FIGURES.items():
         lines += [f"### {title}\n", f"![{title}]({name}.svg)\n"]
     lines += [
+        "## What can be seen\n",
+        "Numbers and words: [detectability](../detectability.md).\n",
+        "![How small a gain of bend can be seen](detectability.svg)\n",
         "## Drawings\n",
         "Each from the very pose whose geometry gave the numbers, for one invented foot with 24°",
         "of bend to use. `python docs/gallery/make_drawings.py FOLDER` writes every one.\n",
@@ -389,6 +436,11 @@ def readme(book: Evidence) -> str:
     for family in book.families:
         title = words.say(f"exercise.{family}.title")
         lines += [f"### {title}\n", f"![{title}]({family}.svg)\n"]
+    lines += [
+        "## Courses\n",
+        "Twelve weeks of each invented person, told by `python docs/gallery/stories.py`:",
+        "[stories](stories/README.md).\n",
+    ]
     return "\n".join(lines)
 
 
@@ -402,6 +454,7 @@ def gallery() -> dict[str, str]:
         "heel_height.svg": heel_heights(),
         "roll_and_cloth.svg": roll_and_cloth(),
         "share_of_walking.svg": shares(book),
+        "detectability.svg": detectability(book),
         **{f"{family}.svg": contact_sheet(family, some(d)) for family, d in drawings.items()},
         "README.md": readme(book),
     }

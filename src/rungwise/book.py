@@ -23,8 +23,10 @@ from rungwise.core.evidence import (
     Family,
     Item,
     Measure,
+    Norm,
     Notch,
     Override,
+    Rise,
     Row,
     Rule,
     ScoreItem,
@@ -119,6 +121,7 @@ def load_book(
         overrides=overrides,
         equipment=tuple(spec["equipment"]),
         clinic_may_set=tuple(spec["clinic_may_set"]),
+        norms=tuple(_norms(tables)),
     )
     _check(book)
     return book
@@ -321,6 +324,33 @@ def _measure(r: dict[str, str]) -> Measure:
     )
 
 
+def _norms(tables: Mapping[str, str]) -> Iterator[Norm]:
+    """Every row of the tables of norms."""
+    for name, text in sorted(tables.items()):
+        if name.rpartition("/")[2].startswith("norms_"):
+            for r in _records(name, text):
+                where = f"{name}, {r['measure']} {r['sex']} {r['age_from']}"
+                _refuse(not r["unit"], f"{where}: no unit (write 1 for none)")
+                _refuse(bool(r["sd"]) != bool(r["sd_basis"]), f"{where}: sd and its basis")
+                yield Norm(
+                    r["measure"],
+                    r["condition"],
+                    r["sex"],
+                    int(r["age_from"]),
+                    int(r["age_to"]),
+                    _number(r["mean"]),
+                    _number(r["sd"]),
+                    _number(r["cut"]),
+                    _number(r["top"]),
+                    r["unit"],
+                    r["basis"],
+                    r["sd_basis"],
+                    r["source"],
+                    r["where"],
+                    r["note"],
+                )
+
+
 def _rule(key: str, entry: Mapping[str, Any]) -> Rule:
     return Rule(
         key,
@@ -358,6 +388,8 @@ def _band(r: dict[str, str]) -> Band:
         float(r["loss_under"]),
         int(r["tier_max"]),
         float(r["bend_share_max"]),
+        int(r["tier_top"]),
+        float(r["bend_share_top"]),
         frozenset(r["forbids"].split()),
         r["basis"],
         r["source"],
@@ -404,10 +436,12 @@ def _family(spec: Mapping[str, Any], doses: Mapping[str, DoseRow]) -> Family:
                 frozenset(notch.get("needs", ())),
                 _conditions(notch.get("start_if")),
                 _conditions(notch.get("allow_if")),
+                int(notch.get("after_dose", 0)),
             )
             for notch in dial["notch"]
         )
         dials.append(Dial(dial["key"], dial["raises"], notches))
+    rise = spec["rise"]
     return Family(
         spec["family"],
         bool(spec.get("optional", False)),
@@ -419,6 +453,12 @@ def _family(spec: Mapping[str, Any], doses: Mapping[str, DoseRow]) -> Family:
         tuple(dials),
         tuple(d for key, d in doses.items() if key.rpartition(".")[0] == spec["family"]),
         tuple(spec["sources"]),
+        Rise(
+            tuple(rise["order"]),
+            int(rise["dose_to"]),
+            int(rise["dose_least"]),
+            int(rise["dose_after"]),
+        ),
     )
 
 
@@ -430,6 +470,7 @@ def _check(book: Evidence) -> None:
         *((f"item {i.key!r}", i.source, i.basis) for i in book.items.values()),
         *((f"score item {s.key!r}", s.source, s.basis) for s in book.score_items),
         *((f"grade {b.grade}", b.source, b.basis) for b in book.bands),
+        *((f"norm of {n.measure!r}", n.source, n.basis) for n in book.norms),
         *((f"rule {r.key!r}", r.source, r.basis) for r in book.rules.values()),
         *((f"dose {d.key!r}", d.source, d.basis) for f in book.families.values() for d in f.doses),
         *((f"family {f.key!r}", s, "practice") for f in book.families.values() for s in f.sources),
@@ -451,6 +492,13 @@ def _check(book: Evidence) -> None:
                 if gate is not None:
                     weak = book.row(gate).basis == "memory"
                     _refuse(weak, f"family {family.key!r}: the gate {gate!r} rests on memory")
+        rise = family.rise
+        _refuse(
+            sorted(rise.order) != sorted(dial.key for dial in family.dials)
+            or not 1 <= rise.dose_after <= rise.dose_to <= len(family.doses)
+            or not rise.dose_after <= rise.dose_least <= rise.dose_to,
+            f"family {family.key!r}: rise names other dials or doses than it has",
+        )
         equipment = family.needs.union(*(n.needs for d in family.dials for n in d.notches))
         unknown = equipment - set(book.equipment)
         _refuse(bool(unknown), f"family {family.key!r}: unknown equipment {sorted(unknown)}")

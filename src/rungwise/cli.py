@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import gc
 import io
 import os
@@ -19,17 +20,22 @@ from rungwise.core.errors import Fault, InputError, RungwiseError
 
 if TYPE_CHECKING:
     from rungwise.core.evidence import Evidence
+    from rungwise.core.progress import Decision
     from rungwise.core.terms import Exam, Plan, Screening
+    from rungwise.diary import Taken
 
 __all__ = ["main"]
 
-DONE, BAD_INPUT, NOT_ALL, NONE = 0, 3, 10, 11
+DONE, BAD_INPUT, NOT_ALL, NONE, STOPPED = 0, 3, 10, 11, 130
 #: Longer texts are no file names.
 MAX_NAME = 200
-FIRST_YEAR, LAST_YEAR, MOST_JOBS = 2000, 2200, 64
+FILE_OR_FOLDER = "One .html file holds one plan in one language; a folder holds none."
+FIRST_YEAR, LAST_YEAR, MOST_JOBS, MOST_DAYS = 2000, 2200, 64, 1000
+LAST_PORT = 65535
 EPILOG = """\
 exit codes: 0 done; 2 wrong command line; 3 bad input, for which nothing is written;
-10 done, but one foot has no programme or only its unloaded parts; 11 done, and no programme.
+10 done, but one foot has no programme or only its unloaded parts, a class leaves a rung out, or a
+patient must be called; 11 done, and no programme or no class; 130 stopped by Ctrl-C.
 For licensed physical therapists, who decide. Not for emergencies. Not cleared or approved by any
 authority; regulatory status not assessed. No trial has tested programmes made by this software."""
 
@@ -48,6 +54,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except RungwiseError as error:
         print(f"rungwise: {error}", file=sys.stderr)
         return BAD_INPUT
+    except KeyboardInterrupt:
+        print("rungwise: stopped; what was being written is not there", file=sys.stderr)
+        return STOPPED
     except BrokenPipeError:
         _let_go()
         return DONE
@@ -83,10 +92,26 @@ def _day(text: str) -> date:
     return day
 
 
+def _count(text: str) -> int:
+    if text.isascii() and text.isdigit() and 1 <= int(text) <= MOST_DAYS:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"1 to {MOST_DAYS}")
+
+
+def _week(text: str) -> int | date:
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 2 else _day(text)
+
+
 def _jobs(text: str) -> int:
     if text.isascii() and text.isdigit() and 1 <= int(text) <= MOST_JOBS:
         return int(text)
     raise argparse.ArgumentTypeError(f"1 to {MOST_JOBS}")
+
+
+def _port(text: str) -> int:
+    if text.isascii() and text.isdigit() and 1 <= int(text) <= LAST_PORT:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"1 to {LAST_PORT}")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -161,27 +186,151 @@ def _parser() -> argparse.ArgumentParser:
     code = command("code", _code_of, "print the plan code of a plan, and what it says")
     code.add_argument("plan", type=Path, help="folder written by: rungwise plan")
 
+    phone = command("phone", _phone, "make the page for the phone: one file, or for a web host")
+    phone.add_argument("plan", type=Path, nargs="?", help="folder written by: rungwise plan")
+    phone.add_argument(
+        "--out",
+        type=Path,
+        required=True,
+        metavar="FILE.html|DIR",
+        help="one file with this plan in it, or a folder for a web host, without any plan",
+    )
+    phone.add_argument("--replace", action="store_true", help="replace an earlier page")
+    phone.add_argument(
+        "--lang",
+        action="append",
+        default=[],
+        help="language (file: the person's own; folder: every one); may be given again",
+    )
+
     diary = commands.add_parser("diary", help="take in what was done at home, and show it")
     ways = diary.add_subparsers(required=True, metavar="COMMAND")
     read = command("read", _diary_read, "take in a log code from the phone page", ways)
     read.add_argument("code", help="the code, or a file that holds it")
     add = command("add", _diary_add, "type in the paper diary", ways)
-    add.add_argument("entries", nargs="*", metavar="LINE=DONE[:WHY][/DURING[/MORNING]]")
-    add.add_argument("--on", type=_day, metavar="DAY", help="the day of the entries")
+    add.add_argument(
+        "entries",
+        nargs="*",
+        metavar="LINE=…",
+        help="with --week 2=2..x.p6. (boxes of a printed row), with --on 2=part:pain/7/3+sharp",
+    )
+    add.add_argument(
+        "--week", type=_week, metavar="N|DAY", help="rows of the printed diary, from this week on"
+    )
+    add.add_argument("--on", type=_day, metavar="DAY", help="one day, with more to tell")
     add.add_argument("--grid", type=Path, help="many days as CSV instead: day,line,done,…")
     show = command("show", _diary_show, "show the diary", ways)
     for one in (read, add, show):
         one.add_argument("--plan", type=Path, required=True, help="folder of the plan")
 
-    group = command("class", _class, "make the sheet and captions of a class, without a patient")
+    decide = command("decide", _decide, "hear back: what comes next for each exercise, and why")
+    decide.add_argument(
+        "plan", type=Path, nargs="+", help="folders of plans, or a folder that holds them"
+    )
+    decide.add_argument("--exam", type=Path, metavar="FILE", help="a newer examination (TOML)")
+    decide.add_argument("--out", type=Path, metavar="FILE", help="file to answer in")
+
+    renew = command("renew", _renew, "make the next version of a plan from your answers")
+    renew.add_argument("plan", type=Path, help="folder of the plan")
+    renew.add_argument("--answers", type=Path, required=True, metavar="FILE", help="answers (TOML)")
+    renew.add_argument("--exam", type=Path, metavar="FILE", help="a newer examination (TOML)")
+    _sheet_options(renew)
+
+    note = command("note", _note, "write a note for the record, blanks shown as blanks")
+    note.add_argument("plan", type=Path, help="folder of the plan")
+    note.add_argument(
+        "--kind",
+        required=True,
+        choices=("evaluation", "visit", "progress", "discharge", "letter"),
+        help="which note",
+    )
+    note.add_argument(
+        "--format", choices=("text", "markdown", "docx", "pdf"), default="text", help="form (text)"
+    )
+    note.add_argument("--exam", type=Path, metavar="FILE", help="a newer examination (TOML)")
+    note.add_argument("--minutes", type=Path, metavar="FILE", help="minutes by service (TOML)")
+    note.add_argument("--by", default="", help="who signs")
+    note.add_argument("--out", type=Path, metavar="FILE", help="file to write; else it is printed")
+    note.add_argument("--replace", action="store_true", help="replace an earlier file")
+    note.add_argument("--keep", type=Path, metavar="FILE", help="keep this edited text instead")
+    note.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="paper (a4)")
+
+    change = command(
+        "change", _change, "what has changed since the first examination, and by how much"
+    )
+    change.add_argument("plan", type=Path, help="folder of the plan")
+    change.add_argument(
+        "--exam",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="a further examination of the same person (TOML); may be given again",
+    )
+    change.add_argument(
+        "--phase", type=_day, metavar="DAY", help="first day of a change of treatment"
+    )
+    change.add_argument(
+        "--target",
+        action="append",
+        default=[],
+        metavar="MEASURE=VALUE/DAY",
+        help="a value to be reached by a day; may be given again",
+    )
+    change.add_argument("--why", action="store_true", help="every reason, not only of what moved")
+    change.add_argument("--out", type=Path, metavar="DIR", help="folder for text, JSON and charts")
+    change.add_argument("--replace", action="store_true", help="replace an earlier one there")
+
+    own = command("own-error", _own_error, "the clinic's own error, from two readings of 10 feet")
+    own.add_argument("pairs", type=Path, help="CSV: foot,first,second,days_apart")
+    own.add_argument(
+        "--row",
+        default="rom.sem.nonweightbearing_passive.goniometer.same_rater",
+        help="row of the book for which it stands (goniometer, passive, one person)",
+    )
+    own.add_argument("--who", default="", help="who decides; for --out")
+    own.add_argument("--estimate", action="store_true", help="take it, not its cautious end")
+    own.add_argument("--out", type=Path, metavar="FILE", help="file for --overrides (TOML)")
+
+    score = command("score", _score, "score a questionnaire, and judge its change")
+    score.add_argument("form", nargs="?", help="which form; none lists them all")
+    score.add_argument("items", nargs="*", metavar="ITEM", help="points; - is not answered")
+    score.add_argument("--score", type=float, help="a score that you have counted, without items")
+    score.add_argument("--before", type=float, metavar="SCORE", help="the earlier score")
+
+    units = command("units", _units, "US timed minutes to units, both ways; not billing advice")
+    units.add_argument(
+        "--timed",
+        action="append",
+        required=True,
+        metavar="NAME=MINUTES",
+        help="a timed service by your own name; may be given again",
+    )
+    units.add_argument(
+        "--untimed", action="append", default=[], metavar="NAME", help="one that is not timed"
+    )
+
+    advise = command("advise", _advise, "when to measure again, and how often")
+    advise.add_argument("kind", nargs="?", help="one way of reading; none lists them all")
+    advise.add_argument("--before", type=_count, metavar="N", help="days already read before")
+
+    group = command("class", _class, "make what a class needs, without a patient")
     group.add_argument(
         "rung", nargs="*", metavar="RUNG[=DOSE]", help="family:notch/notch; none lists them all"
     )
     group.add_argument("--minutes", type=float, help="time given; by default what it takes")
     group.add_argument("--people", type=int, default=8, help="how many take part (8)")
     group.add_argument("--out", type=Path, default=Path("class"), help="folder to write (class)")
+    group.add_argument("--replace", action="store_true", help="replace an earlier class there")
     group.add_argument("--lang", default="en", help="language of the sheet (en)")
     group.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="paper (a4)")
+
+    opened = command(
+        "open", _pages, "open the clinic's pages in the browser, on this computer only"
+    )
+    opened.add_argument("--data", type=Path, metavar="DIR", help="folder of the records")
+    opened.add_argument("--port", type=_port, default=0, metavar="N", help="port (a free one)")
+    opened.add_argument("--no-browser", action="store_true", help="do not open the browser")
 
     book = command("book", _book, "print a row of the evidence book, its source and its uses")
     book.add_argument("key", nargs="?", help="key of a row, or the beginning of keys")
@@ -247,13 +396,7 @@ def _exam_new(args: argparse.Namespace) -> int:
     if args.out is None:
         sys.stdout.write(text)
         return DONE
-    try:
-        with args.out.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except OSError as error:
-        remedy = error.strerror or str(error)
-        fault = Fault("out", str(args.out), "a file that is not there yet", remedy)
-        raise InputError("output", (fault,)) from None
+    _write_new(args.out, text)
     print(f"Wrote {args.out}. Fill it in, then: rungwise exam check {args.out}")
     return DONE
 
@@ -369,7 +512,7 @@ def _book(args: argparse.Namespace) -> int:
 
 def _class(args: argparse.Namespace) -> int:
     """A class from the rungs named; without one, every rung and whether it may be done there."""
-    from rungwise.clinic import class_sheets, class_ways, group_class, write_folder
+    from rungwise.clinic import class_sheets, class_ways, group_class, hand_out
     from rungwise.report import table
 
     book = _open_book(args)
@@ -383,7 +526,8 @@ def _class(args: argparse.Namespace) -> int:
     stamp = _stamp(day)
     written: list[Path] = []
     if made.exercises:
-        written = write_folder(args.out, class_sheets(made, book, stamp, args.lang, args.paper))
+        sheets = class_sheets(made, book, stamp, args.lang, args.paper)
+        written = hand_out(args.out, sheets, args.replace)
 
     def text() -> str:
         lines: list[str] = []
@@ -410,34 +554,71 @@ def _code_of(args: argparse.Namespace) -> int:
     return DONE
 
 
+def _phone(args: argparse.Namespace) -> int:
+    """One file for a patient; or a folder for a web host and what stands behind its address."""
+    from rungwise.clinic import phone_file, phone_link, phone_site, write_file
+
+    book, langs = _open_book(args), args.lang
+    if args.out.suffix.lower() == ".html":
+        if args.plan is None or len(langs) > 1:
+            given = "no plan" if args.plan is None else ", ".join(langs)
+            allowed = "a plan's folder, and one language at most"
+            fault = Fault("plan" if args.plan is None else "lang", given, allowed, FILE_OR_FOLDER)
+            raise InputError("command line", (fault,))
+        made = phone_file(args.plan, book, *langs)
+        path = write_file(args.out, made, args.replace)
+        _print(args, {"written": [str(path)], "link": None}, lambda: f"Wrote {path}\n")
+        return DONE
+    link = None if args.plan is None else phone_link(args.plan, book, langs)
+    written = phone_site(book, args.out, langs, args.replace)
+
+    def text() -> str:
+        lines = ["Wrote", *(f"  {path}" for path in written)]
+        if link is not None:
+            own = link.startswith("https:")
+            where = "" if own else ": the folder's address on your web host, then"
+            lines += [f"For this patient alone{where}", link]
+        return "\n".join(lines) + "\n"
+
+    _print(args, {"written": [*map(str, written)], "link": link}, text)
+    return DONE
+
+
 def _diary_read(args: argparse.Namespace) -> int:
     from rungwise.clinic import add_log_code
 
     path = Path(args.code)
     text = _read(path) if len(args.code) < MAX_NAME and path.is_file() else args.code
-    log = add_log_code(args.plan, text, args.today or date.today())
-    days = [session.on for session in log.sessions]
-    value = {"part": log.part, "days": days}
-    _print(args, value, lambda: f"Taken in: part {log.part}, {len(days)} days.\n")
-    return DONE
+    return _taken(args, add_log_code(args.plan, text, args.today or date.today()))
 
 
 def _diary_add(args: argparse.Namespace) -> int:
-    from rungwise.clinic import add_paper, open_plan, read_entries, read_grid
+    from rungwise.clinic import add_paper, open_plan, read_entries, read_grid, read_week
 
-    plan = open_plan(args.plan)[0]
-    if (args.grid is None) == (not args.entries) or (args.entries and args.on is None):
-        allowed = "entries with --on DAY, or --grid FILE"
-        fault = Fault("entries", "neither or both", allowed, "Such as --on 2026-03-05 1=all/3/2")
+    plans, version = open_plan(args.plan), None
+    ways = [way for way in (args.on, args.week, args.grid) if way is not None]
+    if len(ways) != 1 or (args.grid is None) != bool(args.entries):
+        allowed = "--week N with rows, --on DAY with entries, or --grid FILE"
+        fault = Fault("entries", "none or several", allowed, "Such as --on 2026-03-05 1=all/3/2")
         raise InputError("command line", (fault,))
     if args.grid is not None:
-        sessions = read_grid(_read(args.grid), plan)
+        sessions = read_grid(_read(args.grid), *plans)
+    elif args.week is not None:
+        version, sessions = read_week(args.entries, args.week, *plans)
     else:
-        sessions = (read_entries(args.entries, args.on, plan),)
-    log = add_paper(args.plan, sessions, args.today or date.today())
-    days = [session.on for session in log.sessions]
-    _print(args, {"part": log.part, "days": days}, lambda: f"Taken in: {len(days)} day(s).\n")
-    return DONE
+        sessions = (read_entries(args.entries, args.on, *plans),)
+    day, newest = args.today or date.today(), plans[0].version
+    return _taken(args, add_paper(args.plan, sessions, day, version, newest))
+
+
+def _taken(args: argparse.Namespace, taken: Taken) -> int:
+    from rungwise.report import taken_report
+
+    _print(args, taken, lambda: taken_report(taken))
+    if not taken.locked:
+        told = "this file system knows no locks; let one person at a time write to the diary"
+        print(f"rungwise: {told}", file=sys.stderr)
+    return NOT_ALL if taken.calls else DONE
 
 
 def _diary_show(args: argparse.Namespace) -> int:
@@ -448,6 +629,204 @@ def _diary_show(args: argparse.Namespace) -> int:
     home = open_plan(args.plan)[0]
     _print(args, shown, lambda: home_report(home) + "\n" + diary_report(shown))
     return DONE
+
+
+def _decide(args: argparse.Namespace) -> int:
+    """Advice for one plan; for several, who needs a look today and why."""
+    from rungwise.clinic import blank_answers, decide_now
+    from rungwise.report import decision_report
+
+    folders = [*_plan_folders(args.plan)]
+    if len(folders) != 1 or args.plan[0] != folders[0]:
+        if args.exam is not None or args.out is not None:
+            fault = Fault("plan", f"{len(folders)} plans", "one", "--exam and --out are for one.")
+            raise InputError("command line", (fault,))
+        return _decide_many(folders, args)
+    book, today = _open_book(args), args.today or date.today()
+    opened, _, made = decide_now(folders[0], book, today, _newer(args, book, today))
+    if args.out is not None:
+        _write_new(args.out, blank_answers(made, len(opened.plans)))
+    told = "" if args.out is None else f"\nWrote {args.out}. Answer it, then: rungwise renew\n"
+    _print(args, made, lambda: decision_report(made, opened.plan.edition) + told)
+    return _decision_code(made)
+
+
+def _plan_folders(given: Sequence[Path]) -> Iterator[Path]:
+    for path in given:
+        inside = [] if (path / "plan.json").exists() or not path.is_dir() else path.iterdir()
+        found = sorted(p for p in inside if (p / "plan-code.txt").exists())
+        yield from found or [path]
+
+
+def _newer(args: argparse.Namespace, book: Evidence, today: date) -> Exam | None:
+    from rungwise.clinic import read_exam
+
+    return None if args.exam is None else read_exam(_read(args.exam), book, today)
+
+
+def _decision_code(made: Decision) -> int:
+    stopped = [line.outcome == "stop and call" for line in made.lines]
+    return NONE if all(stopped) else NOT_ALL if made.calls else DONE
+
+
+def _decide_many(folders: Sequence[Path], args: argparse.Namespace) -> int:
+    """One line for each plan, those that need a call first; a faulty folder is told."""
+    from rungwise.clinic import decide_now
+    from rungwise.plain import to_json
+    from rungwise.report import caseload_report
+
+    book, today = _open_book(args), args.today or date.today()
+    made: dict[str, Decision] = {}
+    editions: dict[str, str] = {}
+    faults: list[str] = []
+    for folder in folders:
+        try:
+            opened, _, made[str(folder)] = decide_now(folder, book, today)
+            editions[str(folder)] = opened.plan.edition
+        except RungwiseError as error:
+            faults.append(f"{folder}: {error}")
+    if args.json:
+        sys.stdout.write(to_json({"plans": made, "faults": faults}))
+    else:
+        sys.stdout.write(caseload_report(made, editions))
+    for fault_text in faults:
+        print(f"rungwise: {fault_text}", file=sys.stderr)
+    return BAD_INPUT if faults else NOT_ALL if any(d.calls for d in made.values()) else DONE
+
+
+def _renew(args: argparse.Namespace) -> int:
+    from rungwise.clinic import renew_plan
+    from rungwise.report import plan_report
+
+    book, today = _open_book(args), args.today or date.today()
+    plan, made, written = renew_plan(
+        args.plan,
+        book,
+        today,
+        _read(args.answers),
+        _stamp(today),
+        _newer(args, book, today),
+        args.lang,
+        args.paper,
+        args.large,
+    )
+    listed = "".join(f"  {file}\n" for file in written if file.suffix != ".svg")
+    _print(args, plan, lambda: plan_report(plan, book) + f"\nWrote\n{listed}")
+    return _decision_code(made)
+
+
+def _note(args: argparse.Namespace) -> int:
+    from rungwise.clinic import keep_edited, note_of, write_file
+
+    today = args.today or date.today()
+    if args.keep is not None:
+        version = keep_edited(args.plan, args.kind, today, _read(args.keep), args.by)
+        _print(args, {"version": version}, lambda: f"Kept as version {version}.\n")
+        return DONE
+    if args.out is None and args.format in ("docx", "pdf"):
+        fault = Fault("out", "nothing", "a file", f"Name one for {args.format}.")
+        raise InputError("command line", (fault,))
+    book = _open_book(args)
+    made = note_of(
+        args.plan,
+        args.kind,
+        book,
+        args.format,
+        today,
+        _stamp(today),
+        _newer(args, book, today),
+        None if args.minutes is None else _read(args.minutes),
+        args.by,
+        args.paper,
+    )
+    if args.out is not None:
+        path = write_file(args.out, made, args.replace)
+        _print(args, {"written": str(path)}, lambda: f"Wrote {path}\n")
+        return DONE
+    text = made.decode()
+    _print(args, {"note": text}, lambda: text)
+    return DONE
+
+
+def _change(args: argparse.Namespace) -> int:
+    """What has changed; with a folder named, its charts too."""
+    from rungwise.clinic import change_files, changes_now, read_exam, told_change
+
+    book, today = _open_book(args), args.today or date.today()
+    exams: dict[str, Exam] = {}
+    faults: list[Fault] = []
+    for path in args.exam:
+        try:
+            exams[str(path)] = read_exam(_read(path), book, today)
+        except InputError as error:
+            faults += [dataclasses.replace(f, field=f"{path}: {f.field}") for f in error.faults]
+    if faults:
+        raise InputError("examinations", tuple(faults))
+    found = changes_now(args.plan, book, today, exams, args.phase, args.target)
+    written = [] if args.out is None else change_files(found, args.out, args.replace)
+    listed = "".join(f"  {path}\n" for path in written)
+    _print(
+        args, found, lambda: told_change(found, args.why) + (f"\nWrote\n{listed}" if listed else "")
+    )
+    return DONE
+
+
+def _own_error(args: argparse.Namespace) -> int:
+    from rungwise.clinic import own_error_now
+
+    book, today = _open_book(args), args.today or date.today()
+    text = _read(args.pairs)
+    facts, told = own_error_now(text, args.row, book, today, args.who.strip(), args.estimate)
+    if args.out is not None:
+        if facts["overrides"] is None:
+            fault = Fault("out", str(args.out), "an error that may be used", str(facts["refused"]))
+            raise InputError("clinic's own error", (fault,))
+        _write_new(args.out, str(facts["overrides"]))
+        told += f"Wrote {args.out}. Use it with: --overrides {args.out}\n"
+    _print(args, facts, lambda: told)
+    return DONE
+
+
+def _score(args: argparse.Namespace) -> int:
+    from rungwise.clinic import score_now, told_forms
+
+    book = _open_book(args)
+    if args.form is None:
+        facts, told = told_forms(book)
+    else:
+        facts, told = score_now(args.form, args.items, book, args.score, args.before)
+    _print(args, facts, lambda: told)
+    return DONE
+
+
+def _units(args: argparse.Namespace) -> int:
+    from rungwise.clinic import units_now
+
+    facts, told = units_now(args.timed, args.untimed, _open_book(args))
+    _print(args, facts, lambda: told)
+    return DONE
+
+
+def _advise(args: argparse.Namespace) -> int:
+    from rungwise.clinic import measure_again
+
+    facts, told = measure_again(args.kind, _open_book(args), args.before)
+    _print(args, facts, lambda: told)
+    return DONE
+
+
+def _pages(args: argparse.Namespace) -> int:
+    from rungwise.web.serve import serve
+
+    serve(args.data, args.port, not args.no_browser)
+    return DONE
+
+
+def _write_new(path: Path, text: str) -> None:
+    """Write a file that is not there yet."""
+    from rungwise.clinic import write_file
+
+    write_file(path, text.encode(), can_replace=False)
 
 
 def _plan(args: argparse.Namespace) -> int:

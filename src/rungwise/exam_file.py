@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime, time, timedelta
@@ -23,7 +24,12 @@ from rungwise.core.terms import SIDES, Activity, Exam, Measured, Person, Pin, Si
 __all__ = ["SCHEMA", "blank_exam", "exam_schema", "read_exam", "read_pins", "screen_answers"]
 
 SCHEMA = "rungwise.exam/1"
-CLINIC_LINES = ("name", "address", "phone", "email", "hours", "emergency")
+CLINIC_LINES = ("name", "address", "phone", "email", "hours", "emergency", "page_address")
+#: Address of a page for the phone: encrypted, nothing of a person in it, and room for a code.
+PAGE = re.compile(
+    r"https://(?:[a-zA-Z0-9](?:[a-zA-Z0-9-]*[a-zA-Z0-9])?\.)+[a-zA-Z]{2,}(?::[0-9]{1,5})?"
+    r"(?:/[a-zA-Z0-9._~/-]*)?"
+)
 POUND_KG = 0.45359237
 #: What a value in another unit looks like: (from, to) -> factor.
 OTHER_UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {
@@ -207,6 +213,10 @@ def read_exam(text: str, book: Evidence, today: date | None = None) -> Exam:
         for name in CLINIC_LINES
         if (line := r.text(clinic_table, name, "clinic", required=False)) is not None
     }
+    page = clinic.get("page_address", "")
+    if page and not PAGE.fullmatch(page):
+        allowed = "an https address without ? and #"
+        r.fault("clinic.page_address", page, allowed, "Such as https://example.org/home/")
     person, of_person, height, mass = _read_person(r, r.table(parsed, "person", "person"), on)
     measured = list(of_person)
     for side in SIDES:
@@ -624,7 +634,7 @@ def blank_exam(book: Evidence, on: date) -> str:
         "wanted = []",
         "avoid = []",
         "",
-        "# Lines for the handout.",
+        "# Lines for the handout; page_address is the https address of the page for the phone.",
         "[clinic]",
         *(f'#{name} = ""' for name in CLINIC_LINES),
         "",
@@ -824,7 +834,10 @@ def exam_schema(book: Evidence) -> dict[str, Any]:
                 "wanted": families,
                 "avoid": families,
                 "confirm": {"type": "array", "items": {"type": "string"}},
-                "clinic": closed(dict.fromkeys(CLINIC_LINES, text)),
+                "clinic": closed(
+                    dict.fromkeys(CLINIC_LINES, text)
+                    | {"page_address": {**text, "pattern": f"^{PAGE.pattern}$"}}
+                ),
                 "person": closed(
                     person, ("label", "birth_year", "minutes_per_day", "days_per_week")
                 ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from textwrap import fill
 from typing import TYPE_CHECKING
 
@@ -16,16 +16,20 @@ from rungwise.core.terms import (
     Grade,
     Plan,
     Reason,
+    Rung,
     Screening,
     SideScreen,
 )
 
 if TYPE_CHECKING:
-    from rungwise.diary import Shown
+    from rungwise.core.progress import Decision, Line
+    from rungwise.diary import Shown, Taken
     from rungwise.plan_code import HomePlan
 
 __all__ = [
     "CAUTIONS",
+    "caseload_report",
+    "decision_report",
     "diary_report",
     "dose_words",
     "grade_report",
@@ -35,6 +39,7 @@ __all__ = [
     "row_report",
     "screen_report",
     "table",
+    "taken_report",
 ]
 
 WIDTH = 88
@@ -66,8 +71,12 @@ def table(rows: Sequence[Sequence[str]]) -> str:
 
 
 def _because(reason: Reason, mark: str = "because") -> str:
+    return _item(f"{mark}: {_cited(reason)}")
+
+
+def _cited(reason: Reason) -> str:
     told = f"{reason.says} [{reason.rule} v{reason.version}; {reason.basis}"
-    return _item(f"{mark}: {told}; {', '.join(reason.sources)}]")
+    return f"{told}; {', '.join(reason.sources)}]"
 
 
 def _item(text: str, indent: int = 4) -> str:
@@ -123,12 +132,16 @@ def grade_report(grade: Grade) -> str:
     return "".join(parts)
 
 
-def dose_words(dose: Dose) -> str:
-    """A dose in one line."""
+def dose_words(dose: Dose, rung: Rung | None = None) -> str:
+    """A dose in one line; where only days are counted, with the minutes of its rung."""
+    days = f"{dose.days_per_week} day{'' if dose.days_per_week == 1 else 's'} a week"
+    if not dose.seconds:
+        minutes = 0 if rung is None else rung.settings.get("minutes", 0)
+        return f"{minutes:g} minutes, {days}" if minutes else days
     rest = f", rest {dose.rest_s:g} s" if dose.sets > 1 else ""
     return (
         f"{dose.sets} x {dose.reps}, hold {dose.hold_s:g} s, up {dose.lift_s:g} s, "
-        f"down {dose.lower_s:g} s{rest}, {dose.days_per_week} days a week"
+        f"down {dose.lower_s:g} s{rest}, {days}"
     )
 
 
@@ -160,7 +173,7 @@ def _exercise(exercise: Exercise) -> Iterator[str]:
     who = "both feet" if exercise.both else f"{exercise.side} foot"
     notches = ", ".join(f"{dial} {notch}" for dial, notch in rung.notches).replace("_", " ")
     yield f"  {exercise.family.replace('_', ' ')}, {who}: {notches}\n"
-    yield _item(dose_words(exercise.dose))
+    yield _item(dose_words(exercise.dose, rung))
     if sizes := _sizes(exercise.fitted):
         yield _item(sizes)
     for warning in exercise.warnings:
@@ -210,7 +223,7 @@ def plan_report(plan: Plan, book: Evidence) -> str:
 
 
 def home_report(home: HomePlan) -> str:
-    """What a plan code says: each line of the programme with its number in the diary."""
+    """What a plan code says: each line with its number in the diary, what to mind, whom to call."""
     rows = [["line", "exercise", "foot", "setting", "dose"]]
     for number, line in enumerate(home.lines, 1):
         foot = "both" if line.both else line.side
@@ -218,25 +231,57 @@ def home_report(home: HomePlan) -> str:
         name = line.family.replace("_", " ")
         rows.append([str(number), name, foot, setting, dose_words(line.dose)])
     span = f"version {home.version}, {home.starts} to {home.ends}, next look {home.review}"
-    return f"Plan {home.number.hex()}, {span}, language {home.language}\n" + table(rows)
+    parts = [f"Plan {home.number.hex()}, {span}, language {home.language}\n", table(rows)]
+    pain = f"pain: go on up to {home.pain_safe}, stop above {home.pain_most}"
+    parts.append(_item(f"{pain}; first foot: {home.first or 'not known'}", 2))
+    told = [f"to mind: {one.kind}, {_whose(one.side)}" for one in home.cautions]
+    for one in home.findings:
+        what = f"{one.level.upper()} {one.item.replace('_', ' ')}"
+        told.append(f"found: {what}, {_whose(one.side)}")
+    told += [f"not examined, no programme yet: {_whose(side)}" for side in home.unfinished]
+    told.append(f"telephone: {home.phone or 'none'}; emergency: {home.emergency or 'none'}")
+    return "".join((*parts, *(_item(text, 2) for text in told)))
+
+
+def _whose(side: str | None) -> str:
+    return f"{side} foot" if side else "the person"
 
 
 def diary_report(shown: Sequence[Shown]) -> str:
-    """The diary, day by day; a star marks what was entered more than once."""
+    """The diary, day by day; a star marks what came more than once, a plus what lies outside."""
     if not shown:
         return "The diary is empty.\n"
     rows = [["day", "exercise", "foot", "done", "why not", "during", "next morning", "from"]]
     for one in shown:
         entry = one.entry
-        marks = "*" * (one.times > 1) + " sharp" * entry.sharp + " warning" * entry.warning
+        marks = "*" * (one.times > 1) + "+" * one.outside
+        marks += " sharp" * entry.sharp + " sign" * entry.warning
         pains = ["-" if pain is None else str(pain) for pain in (entry.during, entry.morning)]
         foot = "both" if one.line.both else one.line.side
         name = one.line.family.replace("_", " ")
         why = entry.why_not.replace("_", " ")
         rows.append([str(one.on), name, foot, entry.done + marks, why, *pains, one.source])
-    more = any(one.times > 1 for one in shown)
-    note = "* entered more than once; the last entry is shown\n" if more else ""
+    note = ""
+    if any(one.times > 1 for one in shown):
+        note += "* entered more than once; the higher pain and the smaller amount are shown\n"
+    if any(one.outside for one in shown):
+        note += "+ outside the plan, or to come when it was entered; never a reason to raise\n"
     return table(rows) + note
+
+
+def taken_report(taken: Taken) -> str:
+    """What was taken into the diary, what of it is set aside, and why to call the patient."""
+    parts = [f"Taken in: part {taken.part}, {len(taken.days)} day(s).\n"]
+    if taken.outside:
+        days = ", ".join(map(str, taken.outside))
+        parts.append(f"Outside the plan or to come, kept and marked, never to raise: {days}\n")
+    for call in taken.calls:
+        what = [f"pain {call.pain}, above {call.most}"] if call.pain is not None else []
+        what += ["sharp pain or locking"] * call.sharp + ["a warning sign"] * call.warning
+        foot = "both feet" if call.line.both else f"{call.line.side} foot"
+        name = call.line.family.replace("_", " ")
+        parts.append(f"CALL: {call.on}, {name}, {foot}: {'; '.join(what)}\n")
+    return "".join(parts)
 
 
 def row_report(row: Row, book: Evidence, used_by: Sequence[str]) -> str:
@@ -257,3 +302,94 @@ def row_report(row: Row, book: Evidence, used_by: Sequence[str]) -> str:
         lines.append(f"  note      : {row.note}")
     lines.append(f"  used by   : {', '.join(used_by) or 'nothing'}")
     return "\n".join(lines) + "\n"
+
+
+def decision_report(made: Decision, edition: str | None = None) -> str:
+    """The advice for each exercise: answer, what was done, every reason; who must be called.
+
+    Parameters
+    ----------
+    made : Decision
+        The advice.
+    edition : str, optional
+        Edition of the evidence book that the plan was made with; told when it is another one.
+    """
+    parts = [f"Advice of {made.on}. You decide: accept, change or keep each line.\n"]
+    if edition not in (None, made.edition):
+        other = f"The plan was made with edition {edition} of the book; this advice with"
+        parts.append(_item(f"{other} edition {made.edition}: numbers may differ.", 0))
+    if made.calls:
+        parts += ["\nCall the patient\n", *(_item(_cited(r)) for r in made.calls)]
+    for line in made.lines:
+        parts.append(_line_report(line))
+    if not made.fresh:
+        parts.append(
+            "\n"
+            + _item("The screen is not fresh: a next version keeps its end, and nothing rises.", 0)
+        )
+    if made.notes:
+        parts += ["\nHow entries were read\n", *(_because(r, "note") for r in made.notes)]
+    parts.append("\n" + fill(CAUTIONS, WIDTH) + "\n")
+    return "".join(parts)
+
+
+def _line_report(line: Line) -> str:
+    e, work, days = line.exercise, line.work, line.days
+    foot = "both feet" if e.both else f"{e.side} foot"
+    rung = e.fitted.rung
+    parts = [f"\n{line.outcome.upper()}: {rung.name}, {foot}; {dose_words(e.dose, rung)}\n"]
+    share = "-" if work.adherence_pct is None else f"{work.adherence_pct:.0f} %"
+    week = ", ".join(f"{share_pct:.0f} %" for share_pct in work.week_pct) or "-"
+    usual = "not known" if days.usual is None else f"{days.usual:g}"
+    parts.append(
+        _item(
+            f"{len(work.sessions)} sessions in {work.days} days at this setting, {share} of those "
+            f"asked for (by week: {week}); pain as usual {usual}"
+        )
+    )
+    for entry in line.entries:
+        pains = "/".join(
+            "-" if p is None else str(p) for p in (entry.before, entry.during, entry.morning)
+        )
+        why = f" ({entry.why_not.replace('_', ' ')})" if entry.why_not else ""
+        parts.append(_item(f"{entry.on}: {entry.done}{why}, pain before/during/morning {pains}", 6))
+    parts += [_because(reason) for reason in line.reasons]
+    parts += [_because(no.reason, f"not {no.what}") for no in line.refused]
+    return "".join(parts)
+
+
+def caseload_report(made: Mapping[str, Decision], editions: Mapping[str, str] | None = None) -> str:
+    """Who needs a look today, and why, one line each; those to be called first.
+
+    Parameters
+    ----------
+    made : mapping of str to Decision
+        The advice by plan.
+    editions : mapping of str to str, optional
+        Edition of the evidence book that each plan was made with; others than that of the advice
+        are told.
+    """
+    ranks = ("stop and call", "down", "up", "same")
+    rows: list[tuple[int, Sequence[str]]] = []
+    for name, one in made.items():
+        count = {word: sum(line.outcome == word for line in one.lines) for word in ranks}
+        words = ", ".join(f"{n} {word}" for word, n in count.items() if n)
+        why = (
+            one.calls[0].says
+            if one.calls
+            else next(
+                (
+                    line.reasons[0].says
+                    for word in ranks
+                    for line in one.lines
+                    if line.outcome == word
+                ),
+                "",
+            )
+        )
+        rank = 0 if one.calls else 1 + next(i for i, word in enumerate(ranks) if count[word])
+        rows.append((rank, (name, words, why)))
+    rows.sort(key=lambda row: row[0])
+    others = [n for n, one in made.items() if (editions or {}).get(n, one.edition) != one.edition]
+    note = f"Made with another edition of the book: {', '.join(others)}.\n" if others else ""
+    return table([("plan", "advice", "why"), *(row for _, row in rows)]) + note

@@ -76,13 +76,15 @@ def write_table(rows: Sequence[Mapping[str, Cell]]) -> str:
     return out.getvalue()
 
 
-def read_table(text: str) -> list[dict[str, Cell]]:
+def read_table(text: str, numbers: bool = True) -> list[dict[str, Cell]]:
     """Read what `write_table` wrote.
 
     Parameters
     ----------
     text : str
         CSV text with a header; a byte order mark is passed over.
+    numbers : bool
+        Whether what looks like a number is one; False keeps every cell as its text.
 
     Returns
     -------
@@ -117,7 +119,8 @@ def read_table(text: str) -> list[dict[str, Cell]]:
     ]
     if faults:
         raise InputError("table", tuple(faults))
-    return [dict(zip(header, map(_read, cells), strict=True)) for _, cells in lines[1:]]
+    read = _read if numbers else _as_text
+    return [dict(zip(header, map(read, cells), strict=True)) for _, cells in lines[1:]]
 
 
 def _may_stand(cell: object) -> bool:
@@ -138,6 +141,10 @@ def _written(cell: Cell) -> str:
 
 def _unguarded(text: str) -> str:
     return text[1:] if text.startswith("'") and _RISKY.match(text[1:]) else text
+
+
+def _as_text(text: str) -> Cell:
+    return _unguarded(text) or None
 
 
 def _read(text: str) -> Cell:

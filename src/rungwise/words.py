@@ -20,6 +20,7 @@ from importlib.resources.abc import Traversable
 from typing import Any, Literal
 
 from rungwise.core.errors import EvidenceError, Fault, InputError
+from rungwise.core.terms import Rung
 
 __all__ = ["Words", "languages", "load_syllables", "load_words", "pseudo_right_to_left", "whole_mm"]
 
@@ -124,6 +125,41 @@ class Words:
             return ()
         text = self._text(key)
         return (self.say(key),) if isinstance(text, str) else self.lines(key)
+
+    def of_rung(self, rung: Rung, section: str, entry: str = "", **known: object) -> Iterator[str]:
+        """The lines of a section of an exercise as they are for one rung.
+
+        Parameters
+        ----------
+        rung : Rung
+            The rung; ``@dial`` in a line stands for the lines of the notch of that dial, and
+            ``=name`` for those of the value of that setting.
+        section : str
+            Which section (``steps``).
+        entry : str
+            What stands below a notch or a value; the section itself when empty.
+        **known
+            Settings that are the plan's, not the rung's.
+
+        Raises
+        ------
+        EvidenceError
+            When a section or a notch has no words.
+        """
+        place, below = f"exercise.{rung.family}", entry or section
+        notches, settings = dict(rung.notches), {**rung.settings, **known}
+        for line in self.lines(f"{place}.{section}"):
+            mark, name = line[:1], line[1:]
+            if mark == "@":
+                key = f"{place}.{name}.{notches.get(name)}"
+                if not self.has_any(key):
+                    raise EvidenceError(f"words: {self.language!r} has no {key!r}")
+                yield from self.all_of(f"{key}.{below}")
+            elif mark == "=":
+                value = str(settings.get(name)).lower()
+                yield from self.all_of(f"{place}.{name}.{value}.{below}")
+            else:
+                yield line
 
     def has_any(self, prefix: str) -> bool:
         """Whether there is anything below a prefix."""

@@ -101,9 +101,8 @@ def every_rung() -> Iterator[Rung]:
     ):
         yield stand(stance, hold, surface)
     yield rung("toe_bend", bend_share=1.0, position="seated")
-    yield rung("calf_stretch", position="seated", knee="straight")
-    yield rung("calf_stretch", position="standing", knee="straight")
-    yield rung("calf_stretch", position="standing", knee="bent")
+    yield rung("calf_stretch", position="seated")
+    yield rung("calf_stretch", position="standing")
     yield rung("walking", minutes=10, terrain="flat")
 
 

@@ -821,3 +821,55 @@ def test_rows_of_memory_in_the_screen_only_restrict() -> None:
 def test_measures_named_in_code_are_in_the_book() -> None:
     assert set(NEEDED) | set(AT_RISK.values()) <= set(BOOK.measures)
     assert set(BOOK.measures) >= set(RIGHT) | set(LEFT) | set(WHOLE)
+
+
+@pytest.mark.parametrize(
+    "item", ["numb_foot", "inflammatory_signs", "nerve_pain", "falls", "dizziness"]
+)
+def test_a_review_that_was_cleared_keeps_what_the_finding_rules_out(item: str) -> None:
+    """Items R7, R8, R17-R19: review by a physician or podiatrist; what then is practice."""
+    answers = {item: "yes"}
+    details: dict[str, dict[str, Value]] = {
+        "falls": {"last_year": 3},
+        "dizziness": {"acute_sign": False},
+        "inflammation": {"joint_swelling": False},
+    }
+    if item == "numb_foot":  # an earlier ulcer raises it by itself
+        details["foot_risk"] = {"ulcer_or_amputation": True}
+    if item != "falls":
+        del details["falls"]
+    before = screen(make_exam(answers=answers, details=details), BOOK).right
+    cleared: dict[str, dict[str, Value]] = {**details, "review": {item: True}}
+    after = screen(make_exam(answers=answers, details=cleared), BOOK).right
+    refused: dict[str, dict[str, Value]] = {**details, "review": {item: False}}
+    assert before.outcome == "review"
+    assert screen(make_exam(answers=answers, details=refused), BOOK).right == before
+    assert after.outcome == "careful"
+    stays = {"falls": {"hands_free"}, "dizziness": {"hands_free", "soft"}}
+    stays["numb_foot"] = {"pain_guided", "barefoot", "toe_pressure"}
+    assert after.forbids >= stays.get(item, set())
+
+
+@pytest.mark.parametrize("item", ["hot_swollen_joint", "severe_pain", "clot_signs"])
+def test_no_review_clears_what_is_urgent(item: str) -> None:
+    plain = screen(make_exam(answers={item: "yes"}), BOOK)
+    asked = make_exam(answers={item: "yes"}, details={"review": {item: True}})
+    assert screen(asked, BOOK).right.outcome == plain.right.outcome == "refer"
+
+
+def test_known_gout_without_an_attack_is_no_attack() -> None:
+    """clin_s4, R3: urgent from 4.5 points with an active attack; 2 + 2.5 + 1.5 = 6 points."""
+    past: dict[str, Value] = {
+        "previous_attack": True,
+        "mtp1_involved": True,
+        "hypertension_or_heart_disease": True,
+        "redness": False,
+        "onset_within_day": False,
+    }
+    gout = past
+    calm = screen(make_exam(answers={"gout_attack": "no"}, details={"gout": gout}), BOOK)
+    assert not [f for f in calm.right.flags if f.item == "gout_attack"]
+    for sign in ("redness", "onset_within_day"):
+        unsure = {key: value for key, value in gout.items() if key != sign}
+        found = screen(make_exam(answers={"gout_attack": "no"}, details={"gout": unsure}), BOOK)
+        assert [f for f in found.right.flags if f.item == "gout_attack"]

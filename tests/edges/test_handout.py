@@ -17,6 +17,7 @@ import pikepdf
 import pypdf
 import pytest
 
+from rungwise import clinic
 from rungwise.book import load_book
 from rungwise.core.errors import EvidenceError, InputError
 from rungwise.core.ladder import rungs_of
@@ -30,6 +31,7 @@ from rungwise.handout.text import running_text
 from rungwise.reminders import WEEKDAYS, exercise_weekdays
 from rungwise.words import load_syllables, load_words, pseudo_right_to_left
 from tests.edges.sample_plan import DOSES, STANDARD, clinic_exam, make_plan
+from tests.factory import DAY, make_exam
 
 BOOK = load_book()
 ENGLISH = load_words("en")
@@ -172,7 +174,7 @@ def test_head_of_the_sheet(plan: Plan, sheet: Handout) -> None:
     assert sheet.identity == "For invented-1, born in 1964"  # two identifiers on every page
     assert "Made on 2 March 2026 by invented therapist" in text
     assert "Use it from 2 March 2026 to 29 March 2026." in text
-    assert "Next look on 16 March 2026." in text
+    assert "Next visit: 16 March 2026." in text
     assert "Do not use this sheet after 29 March 2026." in text
     assert "walk 3 km on the flat (by 1 June 2026)" in text
     assert "Delete its reminders from your phone." in text
@@ -217,6 +219,22 @@ def test_a_foot_that_does_not_feel_gets_its_own_box() -> None:
     assert len(found.cautions) == 1
     assert "Your left foot does not feel" in found.cautions[0].lines[0]
     assert "Pain cannot guide you there." in found.cautions[0].lines
+
+
+@pytest.mark.parametrize("code", ["en", "es"])
+def test_who_is_unsteady_or_bleeds_easily_gets_boxes_of_their_own(code: str) -> None:
+    words = load_words(code)
+    plan = clinic.make_plan(make_exam(answers={"blood_thinner": "yes"}), BOOK, DAY)
+    boxes = build_handout(plan, BOOK, words).cautions
+    assert [box.kind for box in boxes] == ["unsteady", "bruise"]
+    for box in boxes:
+        assert box.heading == words.say(f"care.{box.kind}.title")
+        assert box.lines == words.lines(f"care.{box.kind}.lines")
+    if code == "en":
+        assert "When you stand, keep a hand on the counter." in boxes[0].lines
+        assert "Look for new bruises on your feet each day." in boxes[1].lines
+    text = to_text(build_handout(plan, BOOK, words))
+    assert all(line in text for box in boxes for line in box.lines)
 
 
 def test_running_order_has_minutes_of_the_session(plan: Plan, sheet: Handout) -> None:
@@ -300,8 +318,8 @@ def test_diary_has_every_day_exercise_foot_and_next_morning(plan: Plan, sheet: H
     assert [len(week.days) for week in diary.weeks] == [7, 7, 7, 7]
     assert diary.weeks[0].days[0] == ("Mon", "2")
     assert diary.weeks[-1].days[-1] == ("Sun", "29")
-    assert diary.rows[0] == "Heel raise, both feet"
-    assert {"Toe press, right foot", "Toe press, left foot"} <= set(diary.rows)
+    assert diary.rows[0] == "1. Heel raise, both feet"
+    assert {"2. Toe press, left foot", "3. Toe press, right foot"} <= set(diary.rows)
     assert diary.mornings == ("Pain next morning, right foot", "Pain next morning, left foot")
     assert (diary.low, diary.high) == ("0 = no pain", "10 = worst pain")
     short = build_handout(replace(plan, ends=date(2026, 3, 10)), BOOK, ENGLISH)

@@ -28,6 +28,12 @@ tags = ["joint_motion", "pain_guided"]
 needs = ["chair"]
 sources = ["house_rule"]
 
+[rise]
+order = ["angle"]
+dose_to = 1
+dose_least = 1
+dose_after = 1
+
 [[dial]]
 key = "angle"
 raises = "bend"

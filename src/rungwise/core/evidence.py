@@ -24,8 +24,10 @@ __all__ = [
     "Family",
     "Item",
     "Measure",
+    "Norm",
     "Notch",
     "Override",
+    "Rise",
     "Row",
     "Rule",
     "ScoreItem",
@@ -193,6 +195,46 @@ class Measure:
 
 
 @dataclass(frozen=True)
+class Norm:
+    """What people without complaint reach, in one band of age.
+
+    Parameters
+    ----------
+    measure, condition : str
+        What was measured, and how (``eyes_open``); no condition is empty.
+    sex : {"female", "male", ""}
+        Whose; empty for both together.
+    age_from, age_to : int
+        Ages, both included [a].
+    mean, sd, cut, top : float or None
+        Mean and standard deviation; lower and upper end of the average range, both included; in
+        ``unit``. None where the source has none.
+    unit : str
+        Unit; ``1`` for none.
+    basis, sd_basis : str
+        Basis of the value, and of the standard deviation (empty when there is none).
+    source, where, note : str
+        Source key, place in it, what to know.
+    """
+
+    measure: str
+    condition: str
+    sex: str
+    age_from: int
+    age_to: int
+    mean: float | None
+    sd: float | None
+    cut: float | None
+    top: float | None
+    unit: str
+    basis: str
+    sd_basis: str
+    source: str
+    where: str
+    note: str
+
+
+@dataclass(frozen=True)
 class Item:
     """One item of the screen.
 
@@ -253,6 +295,10 @@ class Band:
         Highest load tier to start with [1].
     bend_share_max : float
         Highest share of the bend available to start with [1].
+    tier_top : int
+        Highest load tier of the whole course, unless the therapist chooses beyond [1].
+    bend_share_top : float
+        Highest share of the bend available of the whole course, likewise [1].
     forbids : frozenset of str
         Tags that it rules out.
     basis, source, note : str
@@ -266,6 +312,8 @@ class Band:
     loss_under: float
     tier_max: int
     bend_share_max: float
+    tier_top: int
+    bend_share_top: float
     forbids: frozenset[str]
     basis: str
     source: str
@@ -344,6 +392,8 @@ class Notch:
         All must hold for a first programme to start here.
     allow_if : tuple of Condition
         All must hold for it ever to be used.
+    after_dose : int
+        Step of the dose list that must be done on the notch before [1]; 0 = the family's own.
     """
 
     key: str
@@ -352,6 +402,7 @@ class Notch:
     needs: frozenset[str]
     start_if: tuple[Condition, ...]
     allow_if: tuple[Condition, ...]
+    after_dose: int = 0
 
 
 @dataclass(frozen=True)
@@ -371,6 +422,28 @@ class Dial:
     key: str
     raises: str
     notches: tuple[Notch, ...]
+
+
+@dataclass(frozen=True)
+class Rise:
+    """In which order an exercise gets harder: first the dose, then one dial after the other.
+
+    Parameters
+    ----------
+    order : tuple of str
+        Dials, the first to be turned first.
+    dose_to : int
+        Step of the dose list to which the dose rises before a dial is turned [1].
+    dose_least : int
+        Step from which a dial may be turned where more of it does not fit the minutes [1].
+    dose_after : int
+        Step with which a harder setting begins [1].
+    """
+
+    order: tuple[str, ...]
+    dose_to: int
+    dose_least: int
+    dose_after: int
 
 
 @dataclass(frozen=True)
@@ -397,6 +470,8 @@ class Family:
         Its dose steps, easiest first.
     sources : tuple of str
         Sources.
+    rise : Rise
+        In which order it gets harder.
     """
 
     key: str
@@ -409,6 +484,7 @@ class Family:
     dials: tuple[Dial, ...]
     doses: tuple[DoseRow, ...]
     sources: tuple[str, ...]
+    rise: Rise
 
 
 @dataclass(frozen=True)
@@ -435,6 +511,8 @@ class Evidence:
         Things that may be at home.
     clinic_may_set : tuple of str
         Beginnings of the keys of which a clinic may have its own value, within the row's range.
+    norms : tuple of Norm
+        What people without complaint reach.
     """
 
     joint: str
@@ -451,6 +529,7 @@ class Evidence:
     overrides: tuple[Override, ...] = ()
     equipment: tuple[str, ...] = ()
     clinic_may_set: tuple[str, ...] = ()
+    norms: tuple[Norm, ...] = ()
 
     def row(self, key: str) -> Row:
         """The row of a key.

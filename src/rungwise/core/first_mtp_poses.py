@@ -491,8 +491,7 @@ def _calf_stretch(rung: Rung, body: Body, book: Evidence) -> Pose:
     ankle = points["ankle"]
     points["knee"] = turned((ankle[0], ankle[1] + leg), ankle, lean)
     above = (points["knee"][0], points["knee"][1] + thigh)
-    straight = rung.settings.get("knee") != "bent"
-    points["hip"] = turned(above, points["knee"], lean) if straight else above
+    points["hip"] = turned(above, points["knee"], lean)
     _trunk(points, body, book)
     _other_leg(points, body, _m(body.foot_length_mm))
     return _posed(points, [_counter(points, body, book, "hand")])

@@ -38,6 +38,16 @@ UNSTEADY = frozenset({"hands_free", "soft", "one_leg"})
 #: Tags ruled out where pain is not felt.
 UNFELT = frozenset({"pain_guided", "barefoot", "toe_pressure"})
 HOME = frozenset({"home"})
+#: Items that somebody else may look at and clear, and what stays ruled out then.
+REVIEWED = {
+    "numb_foot": UNFELT,
+    "inflammatory_signs": frozenset[str](),
+    "poor_circulation": frozenset({"barefoot", "toe_pressure"}),
+    "nerve_pain": frozenset[str](),
+    "falls": UNSTEADY,
+    "dizziness": UNSTEADY,
+    "blackouts_or_heart": frozenset[str](),
+}
 #: Items that concern the whole person although they are asked of a foot.
 WHOLE = frozenset({"clot_signs"})
 #: Items that make a foot one at risk, and the finding that answers each.
@@ -177,9 +187,12 @@ class _Look:
         verdict = VERDICTS.get(item.key, _as_in_the_book)(self)
         level = verdict.level or cast("Level", item.level)
         forbids = item.forbids if verdict.forbids is None else verdict.forbids
+        reason = verdict.reason or causes[0]
+        if level == "review" and item.key in REVIEWED and self.detail(f"review.{item.key}") is True:
+            level, forbids = "caution", REVIEWED[item.key]
+            reason = self.book.reason("screen.reviewed", item=item.key, whom=self.whom)
         if level == "review":
             forbids |= LOADED
-        reason = verdict.reason or causes[0]
         own = self.book.rules.get(f"{reason.rule}.do")
         flag = Flag(item.key, level, self.side, own.says if own else item.do, forbids, reason)
         yield Raised(flag, tuple(dict.fromkeys((*causes, reason))))
@@ -211,7 +224,7 @@ class _Look:
         if self.item.key in SCORED and self.concerns():
             name = SCORED[self.item.key]
             points = reached(name, self.exam, self.book)
-            if points is not None:
+            if points is not None and not self.denied_attack():
                 yield self.book.reason("screen.score_reached", name=name, points=points)
         if self.item.key == "hot_swollen_joint":
             yield from self.hot_attack()
@@ -219,6 +232,12 @@ class _Look:
         if self.item.key == "foot_operation" and surgery and self.concerns():
             known = [f"{name} {shown_value(value)}" for name, value in surgery.items()]
             yield self.book.reason("screen.operation_known", whom=self.whom, known=known)
+
+    def denied_attack(self) -> bool:
+        """Whether there is no attack of gout now: denied, not red, and not come within a day."""
+        denied = self.exam.answers.get(self.item.key) == "no"
+        signs = [self.detail(sign) for sign in ATTACK]
+        return self.item.key == "gout_attack" and denied and all(sign is False for sign in signs)
 
     def found(self, *signs: _Sign) -> Iterator[Reason]:
         """Those of these signs that hold."""

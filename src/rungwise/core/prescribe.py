@@ -31,7 +31,7 @@ from rungwise.core.terms import (
     other,
 )
 
-__all__ = ["less_painful", "prescribe"]
+__all__ = ["cleared_feet", "feet_of", "join_feet", "less_painful", "prescribe"]
 
 STOPPED = ("refer", "hold")
 
@@ -94,21 +94,10 @@ def prescribe(
         A pin that names no family, dial, notch or dose, or that the screen rules out.
     """
     check_pins(pins, book)
-    cleared, refused = _cleared(screening, book)
+    cleared, refused = cleared_feet(screening, book)
     if pins and not cleared:
         refuse_pin(pins[0], refused[0].reason.says)
-    feet = {
-        side: Foot(
-            exam,
-            side,
-            screening,
-            grades[side],
-            ladders[side],
-            book,
-            "" if _bears_weight(other(side), cleared, screening) else "screen",
-        )
-        for side in SIDES
-    }
+    feet = feet_of(exam, screening, grades, ladders, book)
     ranks = _ranks(screening, book)
     wanted = _wanted(ranks, exam, pins, book, insist)
     given = exam.person.minutes_per_day
@@ -147,7 +136,36 @@ def prescribe(
     )
 
 
-def _cleared(screening: Screening, book: Evidence) -> tuple[list[Side], list[Refusal]]:
+def feet_of(
+    exam: Exam,
+    screening: Screening,
+    grades: Mapping[Side, Grade],
+    ladders: Mapping[Side, Ladder],
+    book: Evidence,
+) -> dict[Side, Foot]:
+    """All that choosing for each foot looks at.
+
+    Parameters
+    ----------
+    exam, screening, grades, ladders, book
+        As for :func:`prescribe`.
+    """
+    cleared, _ = cleared_feet(screening, book)
+    return {
+        side: Foot(
+            exam,
+            side,
+            screening,
+            grades[side],
+            ladders[side],
+            book,
+            "" if _bears_weight(other(side), cleared, screening) else "screen",
+        )
+        for side in SIDES
+    }
+
+
+def cleared_feet(screening: Screening, book: Evidence) -> tuple[list[Side], list[Refusal]]:
     """The feet that may have a programme; an emergency on one foot stops both."""
     emergency = any(f.level == "emergency" for s in SIDES for f in screening.of(s).flags)
     cleared: list[Side] = []
@@ -234,10 +252,10 @@ def _choose(
             refuse_pin(pin, nos[side][0].reason.says)
         else:
             refuse_pin(pin, f"the screen stops the {side} foot")
-    return _joined(chosen, acting), [no for side in nos for no in nos[side]]
+    return join_feet(chosen, acting), [no for side in nos for no in nos[side]]
 
 
-def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, Foot]) -> list[Exercise]:
+def join_feet(chosen: Mapping[Side, Exercise], feet: Mapping[Side, Foot]) -> list[Exercise]:
     """Join two lines into one where both feet work at once; the easier foot sets the rung."""
     lines = list(chosen.values())
     shared = [bool(e.fitted.rung.settings.get("both")) for e in lines]
@@ -259,9 +277,10 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, Foot]) -> list[
     foot = feet[side]
     spec = foot.book.families[family]
     dose, extra = dose_of(spec, step, foot)
-    own = min(lines, key=lambda e: e.dose_step)
+    own = min(lines, key=lambda e: (e.dose_step, e.side != side))
     dosed = [r for r in own.reasons if r.rule.startswith("plan.dose")]
     pin = limiting.pin or next((e.pin for e in lines if e.pin), None)
+    decided = dict.fromkeys(r for e in lines for r in e.reasons if r.rule.startswith("progress."))
     return [
         replace(
             limiting,
@@ -269,7 +288,12 @@ def _joined(chosen: Mapping[Side, Exercise], feet: Mapping[Side, Foot]) -> list[
             dose=dose,
             dose_step=step,
             reasons=(
-                *(r for r in rung_reasons(fits[side], foot) if not pin or r.rule != "plan.start"),
+                *decided,
+                *(
+                    r
+                    for r in rung_reasons(fits[side], foot)
+                    if not (pin or decided) or r.rule != "plan.start"
+                ),
                 foot.book.reason(shared_limit, **({} if alike else {"side": side})),
                 *dosed,
                 *extra,

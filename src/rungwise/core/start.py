@@ -33,6 +33,7 @@ __all__ = [
     "met",
     "not_first",
     "over_band",
+    "over_minutes",
     "rung_reasons",
     "start_of",
 ]
@@ -144,7 +145,7 @@ def start_of(family: Family, foot: Foot, cap: int) -> Exercise | list[Refusal]:
                 or (not_first(notch, foot, what) if tried else None)
                 or (foot.book.reason("plan.alone", what=what) if tried and foot.alone else None)
                 or over_band(rung, foot, what)
-                or _over_minutes(rung, foot, what)
+                or over_minutes(rung, foot, what)
             )
             if why is not None:
                 refused.append(Refusal(f"{dial.key}:{notch.key}", foot.side, why))
@@ -191,24 +192,29 @@ def not_first(notch: Notch, foot: Foot, what: str) -> Reason | None:
     return foot.unmet(notch.start_if, what)
 
 
-def over_band(rung: Rung, foot: Foot, what: str) -> Reason | None:
-    """Whether a rung goes over what the foot's grade starts with."""
+def over_band(rung: Rung, foot: Foot, what: str, top: bool = False) -> Reason | None:
+    """Whether a rung goes over what the foot's grade starts with, or may ever reach (``top``)."""
     grade, band = foot.grade.value, foot.band
     if rung.settings.get("apart"):  # walking is what the other loads are measured by
         return None
+    share_max, tier_max, rules = band.bend_share_max, band.tier_max, ("plan.bend", "plan.tier")
+    if top:
+        share_max, tier_max = band.bend_share_top, band.tier_top
+        rules = ("progress.bend", "progress.tier")
+    suffix = "_top" if top else "_ceiling"
     share = float(rung.settings.get("bend_share", 0.0))
-    if share > band.bend_share_max:
+    if share > share_max:
         return foot.book.reason(
-            "plan.bend_ceiling",
+            rules[0] + suffix,
             what=what,
             share=round(100 * share),
             grade=grade,
-            ceiling=round(100 * band.bend_share_max),
+            ceiling=round(100 * share_max),
         )
     tier = foot.ladder.tier(rung)
-    if tier > band.tier_max:
+    if tier > tier_max:
         return foot.book.reason(
-            "plan.tier_ceiling", what=what, tier=tier, grade=grade, ceiling=band.tier_max
+            rules[1] + suffix, what=what, tier=tier, grade=grade, ceiling=tier_max
         )
     return None
 
@@ -238,7 +244,7 @@ def _possible(
             places[index] -= 1
 
 
-def _over_minutes(rung: Rung, foot: Foot, what: str) -> Reason | None:
+def over_minutes(rung: Rung, foot: Foot, what: str) -> Reason | None:
     """Whether a walk is longer than the minutes given."""
     needed, given = float(rung.settings.get("minutes", 0.0)), foot.exam.person.minutes_per_day
     if needed <= given:
@@ -292,8 +298,9 @@ def dose_of(family: Family, step: int, foot: Foot) -> tuple[Dose, list[Reason]]:
 
 
 def dose_words(dose: Dose) -> str:
-    """A dose in a few words."""
-    return f"{dose.sets} x {dose.reps}, hold {dose.hold_s:g} s, {dose.days_per_week} days a week"
+    """A dose in a few words; days only where nothing else is counted."""
+    days = f"{dose.days_per_week} days a week"
+    return f"{dose.sets} x {dose.reps}, hold {dose.hold_s:g} s, {days}" if dose.seconds else days
 
 
 def rung_reasons(fitted: Fitted, foot: Foot) -> list[Reason]:
