@@ -18,7 +18,9 @@ from rungwise.core import terms
 from rungwise.core.evidence import Evidence, printed
 from rungwise.core.terms import Dose
 from rungwise.plan_code import (
+    HomeCaution,
     HomeEntry,
+    HomeFinding,
     HomeLine,
     HomeLog,
     HomePlan,
@@ -112,14 +114,31 @@ def vectors() -> str:
         dose,
     )
     both = replace(line, family="heel_raise", both=True, notches=("seated", "half"), sizes={})
-    days = [date(2026, 3, 2), date(2026, 3, 16), date(2026, 3, 29)]
+    starts, review, ends = date(2026, 3, 2), date(2026, 3, 16), date(2026, 3, 29)
     number, key = bytes(range(8)), bytes(range(16))
-    plan = HomePlan(number, key, 1, "en", "0123456789ab", *days, 2, 5, "left", (line, both))
+    dates = (starts, review, ends)
+    plan = HomePlan(number, key, 1, "en", "0123456789ab", *dates, 2, 5, "left", (line, both))
+    told = replace(
+        plan,
+        cautions=(
+            HomeCaution("numb", "left"),
+            HomeCaution("unsteady", None),
+            HomeCaution("bruise", None),
+        ),
+        findings=(
+            HomeFinding("broken_skin", "urgent", "right"),
+            HomeFinding("falls", "review", None),
+        ),
+        unfinished=("right",),
+        phone="+15550100",
+        emergency="112",
+    )
     entry = HomeEntry(0, "all", sets=1, reps=5, before=1, during=2)
     late = HomeEntry(1, "none", "no_time", morning=3)
-    sessions = (HomeSession(days[0], (entry, late)),)
+    sessions = (HomeSession(starts, (entry, late)),)
     shown = [
         ("plan", write_plan_code(plan)),
+        ("the same plan with all that may follow its lines", write_plan_code(told)),
         ("log", write_log_code(HomeLog(number, 1, 1, sessions), plan)),
     ]
     lines = [f"{what}:\n\n```\n{code}\n```\n" for what, code in shown]
@@ -129,7 +148,10 @@ def vectors() -> str:
         "half, force light, seated, cloth 7 mm, touch 45 mm. Heel raise of both feet: seated,\n"
         "half. Each 1 × 5, hold 5 s, lift 1 s, lower 2 s, rest 30 s, 5 days. The log: on\n"
         "2026-03-02 the press was done (1 set, 5 repetitions, pain 1 before, 2 during), the\n"
-        "raise was not (no time, pain 3 next morning).\n\n" + "\n".join(lines)
+        "raise was not (no time, pain 3 next morning). All that may follow: the right foot is not\n"
+        "examined; left foot: it does not feel; the person: unsteady, bruises; right foot: broken\n"
+        "skin, urgent; the person: falls, review; telephone +15550100, emergency 112.\n\n"
+        + "\n".join(lines)
     )
 
 

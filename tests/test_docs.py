@@ -42,12 +42,23 @@ def test_the_generated_pages_are_up_to_date() -> None:
 
 def test_the_printed_vectors_are_read_as_they_are_told() -> None:
     text = (ROOT / "docs/plan-code.md").read_text("utf-8")
-    plan_text, log_text = re.findall(r"```\n(RW1\S+)\n```", text)
+    plan_text, told_text, log_text = re.findall(r"```\n(RW1\S+)\n```", text)
     plan = read_plan_code(plan_text)
     assert (plan.number, plan.key) == (bytes(range(8)), bytes(range(16)))
     assert [line.family for line in plan.lines] == ["toe_press", "heel_raise"]
     assert plan.lines[0].sizes == {"cloth_thickness_mm": 7, "touch_mm": 45}
     assert plan.lines[1].both
+    told = read_plan_code(told_text)
+    assert [(c.kind, c.side) for c in told.cautions] == [
+        ("numb", "left"),
+        ("unsteady", None),
+        ("bruise", None),
+    ]
+    assert [(f.item, f.level, f.side) for f in told.findings] == [
+        ("broken_skin", "urgent", "right"),
+        ("falls", "review", None),
+    ]
+    assert (told.unfinished, told.phone, told.emergency) == (("right",), "+15550100", "112")
     (session,) = read_log_code(log_text, plan).sessions
     assert session.on == plan.starts
     assert [e.why_not for e in session.entries] == ["", "no_time"]

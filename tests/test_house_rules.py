@@ -54,6 +54,11 @@ CORE, EDGE, CLINIC, SURFACE = range(4)
 LAYERS = {
     "rungwise": CLINIC,  # the verbs, re-exported
     "rungwise.clinic": CLINIC,
+    "rungwise.casebook": CLINIC,  # the same on records in place of folders
+    "rungwise.casebook_course": CLINIC,
+    "rungwise.casebook_office": CLINIC,
+    "rungwise.casebook_files": CLINIC,
+    "rungwise.casebook_book": CLINIC,
     "rungwise.cli": SURFACE,
     "rungwise.web": SURFACE,
     "rungwise.__main__": SURFACE,
@@ -61,9 +66,15 @@ LAYERS = {
 # Surfaces parse, call clinic and render; these are all that they may know.
 SURFACE_KNOWS = (
     "rungwise.clinic",
+    "rungwise.casebook",
+    "rungwise.casebook_course",
+    "rungwise.casebook_office",
+    "rungwise.casebook_files",
+    "rungwise.casebook_book",
     "rungwise.core.errors",
     "rungwise.core.terms",
     "rungwise.core.evidence",  # its types only
+    "rungwise.web.serve",
     "rungwise.plain",
     "rungwise.report",
 )
@@ -80,7 +91,11 @@ NOT_IN_CORE = set(
     "platform random secrets select shutil signal smtplib socket sqlite3 ssl subprocess sys "
     "tempfile threading time urllib uuid webbrowser".split()
 )
-IMPORT_NAMES = {"fontpkg-noto-sans": {"fontpkg", "fontpkg_noto_sans"}}
+IMPORT_NAMES = {
+    "fontpkg-noto-sans": {"fontpkg", "fontpkg_noto_sans"},
+    "python-docx": {"docx"},
+    "python-multipart": {"python_multipart"},
+}
 
 
 def layer_of(module: str) -> int:
@@ -216,6 +231,7 @@ ALLOWED: dict[str, dict[float, str]] = {
         **dict.fromkeys((1.043, 30.0, 3.1291), "SMOG: definition of the index"),
     },
     "rungwise.core.session": {60: "seconds in a minute"},
+    "rungwise.core.followed": {7: "days of a week"},
 }
 
 

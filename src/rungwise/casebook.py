@@ -1,0 +1,713 @@
+"""What a therapist does with the clinic's records: load, let the core answer, append.
+
+Every verb is one transaction on the records and is audited there. The clinic's own book (its
+overrides are a setting) is used throughout. Nothing is computed here that the core computes.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+from collections import OrderedDict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from functools import lru_cache
+from pathlib import Path
+from secrets import token_bytes
+from threading import RLock
+from typing import Any, TypeVar
+
+from rungwise.casebook_course import (
+    Advice,
+    CourseVerbs,
+    OnTheWay,
+    decided_for,
+    next_look,
+    told_new,
+)
+from rungwise.clinic import (
+    examine,
+    ladders_of,
+    make_plan,
+    open_book,
+    read_exam,
+    read_pins,
+    write_plan_code,
+)
+from rungwise.core.change import Change
+from rungwise.core.errors import Fault, InputError
+from rungwise.core.evidence import Evidence
+from rungwise.core.followed import Entry
+from rungwise.core.forecast import Forecast, NotYet
+from rungwise.core.note import KINDS as note_kinds  # noqa: N811 - a name of its own here
+from rungwise.core.prescribe import less_painful
+from rungwise.core.renew import Answer
+from rungwise.core.terms import SIDES, Exam, Grade, Pin, Plan, Reason, Screening, Side
+from rungwise.course import Decided
+from rungwise.diary import Call, Shown, Taken
+from rungwise.home import HomePlan, home_plan
+from rungwise.kept import read_plan
+from rungwise.measures.chart import change_chart, change_told
+from rungwise.measures.diary_chart import diary_chart, diary_ratings
+from rungwise.measures.values import Changes, DiaryPain, Followed
+from rungwise.paper import read_sheet
+from rungwise.plain import to_json
+from rungwise.plan_code import read_plan_code
+from rungwise.records import (
+    LOCAL,
+    Accounts,
+    CaseRow,
+    ConflictError,
+    DamagedError,
+    FullError,
+    NotAllowedError,
+    Page,
+    Record,
+    RecordsError,
+    Saved,
+    SignInError,
+    Store,
+    UnknownError,
+    Who,
+    Work,
+    WrongKeyError,
+    change_passphrase,
+    create_keys,
+    key_file_of,
+    unlock,
+    unlock_by_recovery,
+)
+from rungwise.records.keys import N
+
+__all__ = [
+    "LOCAL",
+    "PER_PAGE",
+    "RECORDS",
+    "Advice",
+    "Answer",
+    "Call",
+    "CaseRow",
+    "Casebook",
+    "Change",
+    "Changes",
+    "ConflictError",
+    "DamagedError",
+    "DiaryPain",
+    "Drawn",
+    "Entry",
+    "Followed",
+    "Forecast",
+    "FullError",
+    "HomePlan",
+    "Look",
+    "NotAllowedError",
+    "NotYet",
+    "OnTheWay",
+    "Page",
+    "PersonFile",
+    "Record",
+    "RecordsError",
+    "Shown",
+    "SignInError",
+    "Taken",
+    "UnknownError",
+    "Who",
+    "WrongKeyError",
+    "change_chart",
+    "change_told",
+    "decided_for",
+    "diary_chart",
+    "diary_ratings",
+    "drawing_of",
+    "home_folder",
+    "note_kinds",
+    "qr_of",
+    "read_pins",
+    "read_sheet",
+]
+
+PER_PAGE, READ_MAX = 50, 200
+Read = TypeVar("Read")
+RECORDS = "records.db"
+OVERRIDES = "overrides"
+#: Why a person needs a look; the words stand with those of the pages.
+NO_PROGRAMME, EXAMINED = "no_programme", "examined"
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True)
+class PersonFile:
+    """What is known of a person, as the pages need it.
+
+    Parameters
+    ----------
+    id : str
+        The person's random id.
+    label : str
+        The clinic's label.
+    archived : bool
+        Whether put away.
+    exam : Exam or None
+        The latest examination.
+    exam_version : int
+        Its number, 0 = none [1].
+    exam_text : str
+        As it was entered.
+    plan : Plan or None
+        The latest plan.
+    plan_version : int
+        Its number, 0 = none [1].
+    plan_code : str
+        Its code for the phone; empty when there is no exercise.
+    plan_exam_version : int
+        Examination that it was made from [1].
+    records : tuple of Record
+        Everything, in the order of writing.
+    """
+
+    id: str
+    label: str
+    archived: bool
+    exam: Exam | None
+    exam_version: int
+    exam_text: str
+    plan: Plan | None
+    plan_version: int
+    plan_code: str
+    plan_exam_version: int
+    records: tuple[Record, ...]
+
+    @property
+    def birth_year(self) -> int | None:
+        """Year of birth from the latest examination; None before the first [a]."""
+        return None if self.exam is None else self.exam.person.birth_year
+
+    @property
+    def number(self) -> str:
+        """Short number of the record, to tell two people of one label apart."""
+        return self.id[:6].upper()
+
+    def latest(self, kind: str) -> Record | None:
+        """The newest record of a kind; None when there is none."""
+        found = [record for record in self.records if record.kind == kind]
+        return max(found, key=lambda record: record.version) if found else None
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A drawing and what it shows in words."""
+
+    svg: str
+    alt: str
+
+
+@dataclass(frozen=True)
+class Look:
+    """What an examination comes to, before it is saved.
+
+    Parameters
+    ----------
+    screening : Screening
+        The screen.
+    grades : mapping of Side to Grade
+        Grade of each foot.
+    bend_deg : mapping of Side to float
+        Bend that may be used, from flat standing [deg].
+    stop_mm : mapping of Side to float or None
+        Highest heel stop that fits the foot [mm]; None when there is none.
+    families : tuple of str
+        What a programme would hold.
+    left_out : tuple of Reason
+        Why it would not hold the others.
+    drawing : Drawn or None
+        Its first exercise that bends the joint.
+    """
+
+    screening: Screening
+    grades: Mapping[Side, Grade]
+    bend_deg: Mapping[Side, float]
+    stop_mm: Mapping[Side, float | None]
+    families: tuple[str, ...]
+    left_out: tuple[Reason, ...]
+    drawing: Drawn | None
+
+
+class Casebook(CourseVerbs):
+    """The records of one clinic, locked or open, and every verb on them.
+
+    Parameters
+    ----------
+    place : Path or str
+        File of the records, or the URL of a server.
+    n : int
+        Work of scrypt for new keys, a power of two [1].
+    clock : callable
+        What time it is.
+    """
+
+    def __init__(self, place: Path | str, n: int = N, clock: Callable[[], datetime] = _now) -> None:
+        self.place, self.n, self.clock = place, n, clock
+        self._store: Store | None = None
+        self._books: dict[int, Evidence] = {}
+        self._read: OrderedDict[tuple[str, str], Any] = OrderedDict()
+        self._door = RLock()
+
+    # -------------------------------------------------------------- the door
+
+    @property
+    def state(self) -> str:
+        """``new`` before the first start, else ``locked`` or ``open``."""
+        if self._store is not None:
+            return "open"
+        return "locked" if Path(self.place).exists() else "new"
+
+    @property
+    def store(self) -> Store:
+        """The open records.
+
+        Raises
+        ------
+        NotAllowedError
+            They are locked.
+        """
+        if self._store is None:
+            raise NotAllowedError("open: the records are locked.")
+        return self._store
+
+    @property
+    def accounts(self) -> Accounts:
+        """Who may sign in, where several people work."""
+        return Accounts(self.store, self.n)
+
+    @property
+    def named(self) -> bool:
+        """Whether people sign in by name: as soon as there is an account."""
+        return bool(self.accounts.all(LOCAL))
+
+    def today(self) -> date:
+        """The day here."""
+        return self.clock().astimezone().date()
+
+    def create(self, passphrase: str) -> str:
+        """Make the records; returns the recovery key, to be shown once.
+
+        Raises
+        ------
+        InputError
+            The passphrase is too short or too long.
+        RecordsError
+            There are records already.
+        """
+        with self._door:
+            place = Path(self.place)
+            if place.exists():
+                raise RecordsError(f"{place.name} is there already.")
+            place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            keys = create_keys(key_file_of(place), passphrase, self.n)
+            self._store = Store.create(place, keys.key, self.clock)
+            return keys.recovery
+
+    def unlock(self, passphrase: str) -> None:
+        """Open the records.
+
+        Raises
+        ------
+        WrongKeyError
+            The passphrase does not fit.
+        """
+        with self._door:
+            place = Path(self.place)
+            self._opened(place, unlock(key_file_of(place), passphrase), "unlock")
+
+    def recover(self, recovery: str, passphrase: str) -> None:
+        """Open the records by the printed recovery key, and set another passphrase."""
+        with self._door:
+            place = Path(self.place)
+            key = unlock_by_recovery(key_file_of(place), recovery)
+            change_passphrase(key_file_of(place), key, passphrase, self.n)
+            self._opened(place, key, "recover")
+
+    def _opened(self, place: Path, key: bytes, did: str) -> None:
+        if self._store is None:
+            self._store = Store.open(place, key, self.clock)
+        with self._store.work(LOCAL) as work:
+            work.note_deed(did, None, "")
+
+    def lock(self) -> None:
+        """Close the records; nothing can be read until they are unlocked."""
+        with self._door:
+            if self._store is not None:
+                self._store.close()
+            self._store = None
+            self._books.clear()
+            self._read.clear()
+            qr_of.cache_clear()
+
+    # -------------------------------------------------------------- people
+
+    def book(self, who: Who) -> Evidence:
+        """The book with the clinic's own values."""
+        with self.store.work(who) as work:
+            return self._book(work)
+
+    def setting(self, who: Who, name: str) -> str:
+        """Text of a setting; empty when it was never set."""
+        with self.store.work(who) as work:
+            found = work.setting(name)
+        return found.body if found else ""
+
+    def remember(self, who: Who, name: str, text: str) -> None:
+        """Change a setting, unless it says the same already."""
+        with self.store.work(who) as work:
+            found = work.setting(name)
+            if (found.body if found else "") != text:
+                work.set_setting(name, text)
+
+    def people(
+        self,
+        who: Who,
+        search: str = "",
+        only: str = "",
+        start: int = 0,
+        count: int = PER_PAGE,
+    ) -> Page:
+        """One page of the caseload: ``only`` is due, quiet, archived or nothing."""
+        asked: dict[str, object] = {"start": start, "count": count}
+        if only == "due":
+            asked["due_by"] = self.today()
+        elif only == "quiet":
+            asked["quiet_since"] = self.today()
+        elif only == "archived":
+            asked["archived"] = True
+        with self.store.work(who) as work:
+            return work.people(search, **asked)
+
+    def new_person(self, who: Who, label: str, again: bool = False, once: str | None = None) -> str:
+        """Add a person; returns the id.
+
+        Parameters
+        ----------
+        who : Who
+            Who works.
+        label : str
+            The clinic's label.
+        again : bool
+            Whether it is right that somebody has this label already.
+        once : str or None
+            Token of the form.
+
+        Raises
+        ------
+        InputError
+            A label that cannot be, or that somebody has.
+        """
+        with self.store.work(who) as work:
+            found = work.people(label.strip(), archived=None).rows if label.strip() else ()
+            same = [row for row in found if row.label.casefold() == label.strip().casefold()]
+            person = work.add_person(label, once)
+            if same and not again and person not in {row.person_id for row in same}:
+                fault = Fault("label", label.strip(), "a label that is free", "Open that person.")
+                raise InputError("person", (fault,))  # and the addition is undone
+            return person
+
+    def person(self, who: Who, person: str) -> PersonFile:
+        """All that is known of a person; audited as a read."""
+        with self.store.work(who) as work:
+            return self._file(work, person)
+
+    def archive(self, who: Who, person: str, away: bool) -> None:
+        """Put a person away, or take the person out again."""
+        with self.store.work(who) as work:
+            work.archive(person, away)
+
+    # -------------------------------------------------------------- examination
+
+    def save_exam(
+        self,
+        who: Who,
+        person: str,
+        text: str,
+        expected: int,
+        once: str | None = None,
+        corrects: int | None = None,
+    ) -> Saved:
+        """Check an examination and save it as it was entered.
+
+        Parameters
+        ----------
+        who : Who
+            Who works.
+        person : str
+            Whose.
+        text : str
+            TOML.
+        expected : int
+            Version that the writer had seen, 0 = none [1].
+        once : str or None
+            Token of the form.
+        corrects : int or None
+            Version that it corrects [1].
+
+        Raises
+        ------
+        InputError
+            Names every fault.
+        ConflictError
+            Somebody saved a newer one.
+        """
+        with self.store.work(who) as work:
+            book, today = self._book(work), self.today()
+            exam = read_exam(text, book, today)
+            saved = work.add_exam(person, text, exam.on, expected, corrects, once)
+            if saved.fresh:
+                followed = work.latest(person, "plan") is not None
+                work.set_look(person, today, EXAMINED if followed else NO_PROGRAMME)
+            return saved
+
+    def look(self, text: str, book: Evidence) -> Look:
+        """What an examination comes to; nothing is saved."""
+        today = self.today()
+        exam = read_exam(text, book, today)
+        screening, grades = examine(exam, book, today)
+        ladders = ladders_of(exam, book)
+        plan = make_plan(exam, book, today)
+        stops: dict[Side, float | None] = {}
+        for side in SIDES:
+            heights = (
+                [
+                    height
+                    for rung in ladders[side].rungs("heel_raise")
+                    if not (fitted := ladders[side].at("heel_raise", rung.places)).problems
+                    and (height := fitted.pose.sizes_mm.get("heel_height_mm", 0.0)) > 0
+                ]
+                if "heel_raise" in book.families
+                else []
+            )
+            stops[side] = max(heights, default=None)
+        return Look(
+            screening,
+            grades,
+            {side: plan.bodies[side].bend_available_deg for side in SIDES},
+            stops,
+            tuple(dict.fromkeys(e.family for e in plan.exercises)),
+            tuple(dict.fromkeys(no.reason for no in plan.refused)),
+            _first_drawing(plan),
+        )
+
+    # -------------------------------------------------------------- programme
+
+    def draft(self, found: PersonFile, book: Evidence, pins: Sequence[Pin] = ()) -> Plan:
+        """The programme that the latest examination gives, not kept yet.
+
+        Raises
+        ------
+        InputError
+            There is no examination; a pin that cannot be followed.
+        """
+        if found.exam is None:
+            fault = Fault("examination", "nothing", "an examination", "Examine first.")
+            raise InputError("programme", (fault,))
+        return make_plan(found.exam, book, self.today(), pins)
+
+    def keep_plan(
+        self, who: Who, person: str, pins_text: str, expected: int, once: str | None = None
+    ) -> Saved:
+        """Make the programme from the latest examination and keep it as the next version.
+
+        Raises
+        ------
+        InputError
+            As :meth:`draft`.
+        ConflictError
+            Somebody kept a newer one.
+        """
+        with self.store.work(who) as work:
+            found, book = self._file(work, person), self._book(work)
+            pins = read_pins(pins_text, book) if pins_text.strip() else ()
+            plan = self.draft(found, book, pins)
+            saved = self._keep(work, found, plan, book, expected, once)
+            if saved.fresh:
+                work.set_look(person, *next_look(plan, book, self.today()))
+            return saved
+
+    def _keep(
+        self,
+        work: Work,
+        found: PersonFile,
+        plan: Plan,
+        book: Evidence,
+        expected: int | None,
+        once: str | None,
+    ) -> Saved:
+        """Append a plan with its code; the number and key of the one before stay."""
+        earlier = _home_before(found, book)
+        number, key, version = token_bytes(8), token_bytes(16), 1
+        if earlier is not None:
+            number, key, version = earlier.number, earlier.key, earlier.version + 1
+        code = ""
+        if plan.exercises:
+            first = less_painful(plan.exam, plan.grades)
+            home = home_plan(plan, book, number, key, version, first)
+            code = write_plan_code(home, book.joint)
+        return work.add_plan(
+            found.id,
+            to_json(plan),
+            code=code,
+            number=number,
+            exam_version=found.exam_version,
+            starts=plan.starts,
+            review=plan.review,
+            ends=plan.ends,
+            expected_version=expected,
+            once=once,
+        )
+
+    def sheet(
+        self, who: Who, person: str, version: int, paper: str = "a4", large: bool = False
+    ) -> bytes:
+        """The patient's sheet of a kept plan as PDF: the programme, or why there is none now."""
+        from rungwise.handout import build_handout, build_notice, to_pdf
+        from rungwise.words import load_words
+
+        record, book, decided = self._plan_record(who, person, version)
+        plan = read_plan(record.body)
+        words = load_words(plan.exam.person.language)
+        stamp = datetime.fromisoformat(record.made_utc)
+        if not plan.exercises:
+            return to_pdf(build_notice(plan, book, words), paper, large, stamp)
+        new = told_new(decided, words, plan)
+        handout = build_handout(plan, book, words, record.facts["code"], new)
+        return to_pdf(handout, paper, large, stamp)
+
+    def phone_file(self, who: Who, person: str, version: int) -> bytes:
+        """The page for the patient's phone of a kept plan, as one file.
+
+        Raises
+        ------
+        InputError
+            There is no exercise in it.
+        """
+        from rungwise.handout import build_handout
+        from rungwise.phone import page_data, single_file
+        from rungwise.words import load_words
+
+        record, book, decided = self._plan_record(who, person, version)
+        plan, code = read_plan(record.body), str(record.facts["code"])
+        home = read_plan_code(code, book.joint)
+        words = load_words(plan.exam.person.language)
+        sheet = build_handout(plan, book, words, code, told_new(decided, words, plan))
+        return single_file(page_data(sheet, plan, home, code, book, words)).encode()
+
+    def _plan_record(
+        self, who: Who, person: str, version: int
+    ) -> tuple[Record, Evidence, Decided | None]:
+        """A kept plan, the book, and the decision that led to it."""
+        with self.store.work(who) as work:
+            records = work.history(person, "plan", "decision")
+            plans = {record.version: record for record in records if record.kind == "plan"}
+            if version not in plans:
+                raise UnknownError(f"There is no plan {version} of this person.")
+            return plans[version], self._book(work), decided_for(records, version)
+
+    # -------------------------------------------------------------- inside
+
+    def _book(self, work: Work) -> Evidence:
+        record = work.setting(OVERRIDES)
+        version = record.version if record else 0
+        if version not in self._books:
+            self._books[version] = open_book(record.body if record and record.body else None)
+        return self._books[version]
+
+    def _exam(self, text: str, book: Evidence) -> Exam:
+        return self._once(book.edition, text, lambda: read_exam(text, book))
+
+    def _plan(self, text: str) -> Plan:
+        return self._once("plan", text, lambda: read_plan(text))
+
+    def _once(self, kind: str, text: str, read: Callable[[], Read]) -> Read:
+        """What was read from a text lately; until the records are locked."""
+        key = kind, text
+        found = self._read.get(key)
+        if found is None:
+            found = self._read[key] = read()
+            while len(self._read) > READ_MAX:
+                self._read.popitem(last=False)
+        kept: Read = found
+        return kept
+
+    def _file(self, work: Work, person: str) -> PersonFile:
+        records = work.history(person)
+        newest = {record.kind: record for record in records}
+        exam, plan = newest.get("exam"), newest.get("plan")
+        state = newest.get("state")
+        return PersonFile(
+            id=person,
+            label=newest["label"].body,
+            archived=state is not None and state.body == "archived",
+            exam=self._exam(exam.body, self._book(work)) if exam else None,
+            exam_version=exam.version if exam else 0,
+            exam_text=exam.body if exam else "",
+            plan=self._plan(plan.body) if plan else None,
+            plan_version=plan.version if plan else 0,
+            plan_code=str(plan.facts["code"]) if plan else "",
+            plan_exam_version=int(plan.facts["exam_version"]) if plan else 0,
+            records=records,
+        )
+
+
+def drawing_of(plan: Plan, index: int) -> Drawn:
+    """The drawing of one exercise of a plan, in the patient's language.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    index : int
+        Which exercise, from 0 [1].
+    """
+    from rungwise.draw import draw_pose
+    from rungwise.words import load_words
+
+    exercise = plan.exercises[index]
+    words = load_words(plan.exam.person.language)
+    title = words.say(f"exercise.{exercise.family}.title")
+    labels = {**words.under("drawing"), f"title.{exercise.family}": title}
+    made = draw_pose(exercise.fitted, plan.bodies[exercise.side], labels)
+    return Drawn(made.svg, made.alt)
+
+
+@lru_cache(maxsize=64)
+def qr_of(code: str) -> str:
+    """A plan code as a QR code (ISO/IEC 18004), as SVG."""
+    import segno
+
+    drawn = io.BytesIO()
+    made = segno.make_qr(code, error="l")
+    made.save(drawn, kind="svg", border=4, xmldecl=False, svgclass=None)
+    return drawn.getvalue().decode()
+
+
+def home_folder() -> Path:
+    """Where the records stand unless another folder is named."""
+    return Path(os.environ.get("RUNGWISE_DATA", "") or Path.home() / ".rungwise")
+
+
+def _first_drawing(plan: Plan) -> Drawn | None:
+    """The drawing that bends the joint of the worse foot most, or else the first."""
+    worse = plan.exam.worse_side
+
+    def rank(index: int) -> tuple[bool, float]:
+        exercise = plan.exercises[index]
+        return exercise.both or exercise.side == worse, exercise.fitted.demand.bend_share
+
+    found = range(len(plan.exercises))
+    return drawing_of(plan, max(found, key=rank)) if found else None
+
+
+def _home_before(found: PersonFile, book: Evidence) -> HomePlan | None:
+    codes = [r.facts["code"] for r in found.records if r.kind == "plan" and r.facts["code"]]
+    return read_plan_code(codes[-1], book.joint) if codes else None

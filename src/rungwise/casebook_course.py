@@ -1,0 +1,513 @@
+"""The way back, on the clinic's records: what was done at home, the advice, the change, the notes.
+
+A part of :class:`rungwise.casebook.Casebook`. As there, every verb is one transaction, and nothing
+is computed here that the core computes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from rungwise.core.errors import Fault, InputError
+from rungwise.core.evidence import Evidence
+from rungwise.core.note import KINDS
+from rungwise.core.progress import Decision, decide
+from rungwise.core.renew import Answer, renew
+from rungwise.core.start import Foot
+from rungwise.core.terms import Exam, Plan, Side
+from rungwise.course import Decided, Opened, course_of, feet_now
+from rungwise.diary import (
+    Kept,
+    Shown,
+    Taken,
+    read_kept,
+    shown_of,
+    take_code,
+    take_paper,
+    write_kept,
+)
+from rungwise.exam_file import read_exam
+from rungwise.home import HomePlan, HomeSession
+from rungwise.kept import read_as, read_plan
+from rungwise.measures import Changes
+from rungwise.plain import plain
+from rungwise.plan_code import read_plan_code
+from rungwise.records import ConflictError, DamagedError, Record, Saved, Store, Who, Work
+
+if TYPE_CHECKING:
+    from rungwise.casebook import PersonFile
+    from rungwise.words import Words
+
+__all__ = ["Advice", "CourseVerbs", "OnTheWay", "decided_for", "next_look", "told_new"]
+
+#: Why a person needs a look: a word of these, then the rule, where a rule says it.
+STOP, CALL, DOWN, SILENT, REVIEW, NOT_NOW = "stop", "call", "down", "silent", "review", "not_now"
+Key = tuple[str, Side]
+
+
+@dataclass(frozen=True)
+class OnTheWay:
+    """A person's way so far.
+
+    Parameters
+    ----------
+    found : PersonFile
+        All that is known of the person.
+    book : Evidence
+        The book with the clinic's own values.
+    homes : tuple of HomePlan
+        What of each version went home, the newest first.
+    logs : tuple of Kept
+        Every hand-over of the diary, in the order of entering.
+    opened : Opened or None
+        The course; None while there is nothing to follow.
+    """
+
+    found: PersonFile
+    book: Evidence
+    homes: tuple[HomePlan, ...]
+    logs: tuple[Kept, ...]
+    opened: Opened | None
+
+    @property
+    def shown(self) -> tuple[Shown, ...]:
+        """Every exercise of every day; of several entries the higher pain, the smaller amount."""
+        return shown_of(self.logs, self.homes)
+
+    @property
+    def exams(self) -> tuple[Exam, ...]:
+        """Every examination, oldest first, one a day; one that was corrected is left out."""
+        records = [r for r in self.found.records if r.kind == "exam"]
+        corrected = {r.corrects for r in records}
+        exams = [read_exam(r.body, self.book) for r in records if r.version not in corrected]
+        by_day = {exam.on: exam for exam in exams}
+        return tuple(by_day[on] for on in sorted(by_day))
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What is advised now, and what it was computed from.
+
+    Parameters
+    ----------
+    way : OnTheWay
+        The person's way so far.
+    decision : Decision
+        What is advised for each exercise.
+    feet : mapping of Side to Foot
+        Each foot as last examined.
+    seen : str
+        Digest of the advice: the answers to it fit no other.
+    """
+
+    way: OnTheWay
+    decision: Decision
+    feet: Mapping[Side, Foot]
+    seen: str
+
+
+class CourseVerbs:
+    """The verbs of the way back; the casebook has them."""
+
+    if TYPE_CHECKING:
+
+        @property
+        def store(self) -> Store:
+            """The open records."""
+
+        def today(self) -> date:
+            """The day here."""
+
+        def _book(self, work: Work) -> Evidence: ...
+
+        def _file(self, work: Work, person: str) -> PersonFile: ...
+
+        def _keep(
+            self,
+            work: Work,
+            found: PersonFile,
+            plan: Plan,
+            book: Evidence,
+            expected: int | None,
+            once: str | None,
+        ) -> Saved: ...
+
+        def draft(self, found: PersonFile, book: Evidence) -> Plan:
+            """The programme that the latest examination gives."""
+
+    # -------------------------------------------------------------- diary
+
+    def way(self, who: Who, person: str) -> OnTheWay:
+        """A person's way so far; audited as a read."""
+        with self.store.work(who) as work:
+            return self._way(work, person)
+
+    def take_code(self, who: Who, person: str, text: str) -> Taken:
+        """Take a log code into the diary.
+
+        Raises
+        ------
+        InputError
+            Another plan's, damaged, empty, or with nothing new.
+        """
+        with self.store.work(who) as work:
+            way = self._followed(work, person)
+            made, taken = take_code(way.logs, way.homes, text, self.today())
+            self._take(work, way, (made,))
+            return taken
+
+    def take_paper(
+        self, who: Who, person: str, sessions: Sequence[HomeSession], version: int
+    ) -> Taken:
+        """Take days typed from the paper diary of one version of the plan.
+
+        Raises
+        ------
+        InputError
+            Days outside the plan or to come, none, or with nothing new.
+        """
+        with self.store.work(who) as work:
+            way = self._followed(work, person)
+            made, taken = take_paper(way.logs, way.homes, sessions, self.today(), version)
+            self._take(work, way, made)
+            return taken
+
+    def _take(self, work: Work, way: OnTheWay, made: Sequence[Kept]) -> None:
+        """Append hand-overs, and say in the same transaction when the person needs a look."""
+        person, today = way.found.id, self.today()
+        versions = _versions(way.found, way.book)
+        for kept in made:
+            work.add_handover(person, write_kept(kept), today, versions[kept.log.version])
+        now = self._way(work, person)
+        if now.opened is not None:
+            decision = _advise(now, today)[1]
+            entries = now.opened.course.entries
+            on, why = next_look(now.opened.plan, way.book, today, decision, entries[-1].on)
+            work.set_look(person, on, why)
+
+    # -------------------------------------------------------------- advice
+
+    def advice(self, who: Who, person: str) -> Advice | None:
+        """What is advised today for each exercise; None while there is nothing to follow."""
+        with self.store.work(who) as work:
+            way = self._way(work, person)
+            if way.opened is None:
+                return None
+            feet, decision = _advise(way, self.today())
+            return Advice(way, decision, feet, _digest(way, decision))
+
+    def decide(
+        self,
+        who: Who,
+        person: str,
+        answers: Mapping[Key, Answer],
+        seen: str,
+        expected: int,
+        once: str,
+    ) -> Saved:
+        """Keep a decision and the next version of the plan that it leads to, both or none.
+
+        Parameters
+        ----------
+        who : Who
+            Who works.
+        person : str
+            Whose.
+        answers : mapping of (str, Side) to Answer
+            One for each line of the advice.
+        seen : str
+            Digest of the advice that was answered.
+        expected : int
+            Version of the plan that was seen [1].
+        once : str
+            Token of the form.
+
+        Raises
+        ------
+        InputError
+            Every fault of the answers; nothing to follow.
+        ConflictError
+            Somebody decided meanwhile, or the advice has changed: by a newer examination, a diary
+            handed over, or a new day.
+        """
+        with self.store.work(who) as work:
+            if (done := work.done(once)) is not None:
+                return done
+            way = self._followed(work, person)
+            opened = way.opened
+            assert opened is not None
+            feet, decision = _advise(way, self.today())
+            if way.found.plan_version != expected or _digest(way, decision) != seen:
+                told = json.dumps(plain(tuple((*k, a) for k, a in answers.items())))
+                raise ConflictError("decision", expected, told, way.found.records[-1])
+            plan = renew(opened.plan, decision, answers, feet, way.book)
+            saved = self._keep(work, way.found, plan, way.book, expected, once)
+            told_all = tuple((*key, answer) for key, answer in answers.items())
+            text = json.dumps(plain(Decided(saved.version, decision, told_all)), ensure_ascii=False)
+            work.add_decision(person, text, saved.version)
+            work.set_look(person, *next_look(plan, way.book, self.today()))
+            return saved
+
+    # -------------------------------------------------------------- change
+
+    def changes(self, who: Who, person: str) -> Changes | None:
+        """What has changed in every measure, activity and diary pain; None before an examination.
+
+        Raises
+        ------
+        InputError
+            As :func:`rungwise.measures.follow.follow`.
+        """
+        from rungwise.measures.follow import follow
+
+        with self.store.work(who) as work:
+            way = self._way(work, person)
+        if not way.exams:
+            return None
+        entries = () if way.opened is None else way.opened.course.entries
+        return follow(way.exams, way.book, entries=entries)
+
+    # -------------------------------------------------------------- notes
+
+    def note(
+        self,
+        who: Who,
+        person: str,
+        kind: str,
+        form: str = "text",
+        minutes: str = "",
+        by: str = "",
+        paper: str = "a4",
+    ) -> bytes:
+        """A note for the record, computed from what is known; nothing is kept.
+
+        Parameters
+        ----------
+        who : Who
+            Who works.
+        person : str
+            Of whom.
+        kind : str
+            Evaluation, visit, progress, discharge, letter.
+        form : str
+            Text, markdown, docx, pdf.
+        minutes : str
+            Minutes of the visit by service (TOML); empty when they were not counted.
+        by : str
+            Who signs.
+        paper : {"a4", "us-letter"}
+            Paper.
+
+        Raises
+        ------
+        InputError
+            Nobody examined yet, an unknown kind or form, a fault of the minutes.
+        """
+        from rungwise.notes import case_in, case_of, read_minutes, write_note
+
+        with self.store.work(who) as work:
+            way = self._way(work, person)
+        today, found, book = self.today(), way.found, way.book
+        timed = read_minutes(minutes) if minutes else None
+        if way.opened is None:
+            plan = found.plan if found.plan is not None else self.draft(found, book)
+            exams = way.exams
+            if kind == "evaluation":
+                plan = next((read_plan(r.body) for r in found.records if r.kind == "plan"), plan)
+                exams = (plan.exam,)
+            case = case_of(plan, book, today, exams=exams, timed=timed, by=by)
+        else:
+            case = case_in(
+                way.opened, way.homes[0], kind, book, today, exam=found.exam, exams=way.exams,
+                timed=timed, by=by,
+            )  # fmt: skip
+        stamp = datetime.fromisoformat(found.records[-1].made_utc)
+        return write_note(case, kind, book, form, None, stamp, paper)
+
+    def keep_note(
+        self, who: Who, person: str, kind: str, text: str, follows: int, once: str
+    ) -> Saved:
+        """Keep a note's text as its next version; the earlier ones stay.
+
+        Parameters
+        ----------
+        who : Who
+            Who works.
+        person : str
+            Of whom.
+        kind : str
+            Which kind of note.
+        text : str
+            The text.
+        follows : int
+            The newest note of this kind that the writer had seen, 0 = none [1].
+        once : str
+            Token of the form.
+
+        Raises
+        ------
+        InputError
+            An unknown kind, or no text.
+        ConflictError
+            Somebody kept a newer one.
+        """
+        faults = []
+        if kind not in KINDS:
+            faults.append(Fault("kind", kind, ", ".join(KINDS), "Choose one."))
+        if not text.strip():
+            faults.append(Fault("text", "nothing", "the text of a note", "Write it."))
+        if faults:
+            raise InputError("note", tuple(faults))
+        text = text.replace("\r\n", "\n")
+        with self.store.work(who) as work:
+            if (done := work.done(once)) is not None:
+                return done
+            before = [r for r in work.history(person, "note") if r.facts["sort"] == kind]
+            newest = before[-1] if before else None
+            if (newest.version if newest else 0) != follows:
+                raise ConflictError("note", follows, text, newest)
+            if newest is not None and newest.body == text:
+                return Saved("note", person, newest.version, fresh=False)
+            return work.add_note(person, kind, text, follows or None, once=once)
+
+    # -------------------------------------------------------------- inside
+
+    def _way(self, work: Work, person: str) -> OnTheWay:
+        found, book = self._file(work, person), self._book(work)
+        plans = [read_plan(r.body) for r in found.records if r.kind == "plan"]
+        homes = tuple(
+            read_plan_code(str(r.facts["code"]), book.joint)
+            for r in reversed(found.records)
+            if r.kind == "plan" and r.facts["code"]
+        )
+        logs = tuple(_log_of(r) for r in found.records if r.kind == "handover")
+        opened = None
+        if plans and plans[-1].exercises:
+            decided = [
+                read_as(Decided, r.body, f"decision {r.version}")
+                for r in found.records
+                if r.kind == "decision"
+            ]
+            opened = course_of(plans, decided, logs, homes, book, self.today())
+        return OnTheWay(found, book, homes, logs, opened)
+
+    def _followed(self, work: Work, person: str) -> OnTheWay:
+        """The same of a person who has something to follow."""
+        way = self._way(work, person)
+        if way.opened is None:
+            remedy = "Keep a programme first."
+            fault = Fault("programme", "none with exercises", "a programme to follow", remedy)
+            raise InputError("diary", (fault,))
+        return way
+
+
+def next_look(
+    plan: Plan,
+    book: Evidence,
+    today: date,
+    decision: Decision | None = None,
+    last: date | None = None,
+) -> tuple[date, str]:
+    """When a person needs a look, and why: a word, then the rule, where a rule says it.
+
+    Parameters
+    ----------
+    plan : Plan
+        The present version.
+    book : Evidence
+        The evidence book, row ``progress.silent_days``.
+    today : date
+        The day.
+    decision : Decision, optional
+        What is advised, after a diary was handed over.
+    last : date, optional
+        Last day with an entry.
+    """
+    if not plan.exercises:
+        return today, NOT_NOW
+    if decision is not None:
+        for line in decision.lines:
+            if line.outcome == "stop and call":
+                return today, f"{STOP} {line.reasons[0].rule}"
+        if calls := [one for one in decision.calls if one.rule != "call.silent"]:
+            return today, f"{CALL} {calls[0].rule}"
+        for line in decision.lines:
+            if line.outcome == "down":
+                return today, f"{DOWN} {line.reasons[0].rule}"
+    heard = max(last or plan.starts, plan.starts)
+    silent = heard + timedelta(days=book.value("progress.silent_days"))
+    return min((plan.review, REVIEW), (silent, SILENT))
+
+
+def decided_for(records: Sequence[Record], version: int) -> Decided | None:
+    """The decision that led to a version of the plan; None when it was made without one.
+
+    Parameters
+    ----------
+    records : sequence of Record
+        What is known of the person.
+    version : int
+        Version of the plan [1].
+    """
+    for record in records:
+        if record.kind == "decision" and record.facts["plan_version"] == version:
+            return read_as(Decided, record.body, f"decision {record.version}")
+    return None
+
+
+def told_new(decided: Decided | None, words: Words, plan: Plan) -> tuple[str, ...]:
+    """What is new on the sheet, in the patient's words; nothing without a decision.
+
+    Parameters
+    ----------
+    decided : Decided or None
+        The decision and its answers.
+    words : Words
+        The patient's language.
+    plan : Plan
+        The version that it led to.
+    """
+    from rungwise.handout import changed_lines
+
+    if decided is None:
+        return ()
+    answers = {(family, side): answer for family, side, answer in decided.answers}
+    return changed_lines(decided.decision, answers, words, plan)
+
+
+def _advise(way: OnTheWay, today: date) -> tuple[dict[Side, Foot], Decision]:
+    opened, exam = way.opened, way.found.exam
+    assert opened is not None
+    assert exam is not None
+    feet = feet_now(exam, way.book)
+    made = decide(opened.plan, opened.course, feet, way.book, today, opened.starts, opened.since)
+    return feet, made
+
+
+def _digest(way: OnTheWay, decision: Decision) -> str:
+    """What the advice was computed from, and its answers: another of it is another advice."""
+    found = way.found
+    told = [(line.exercise.family, line.exercise.side, line.outcome) for line in decision.lines]
+    seen = (found.plan_version, found.exam_version, len(way.logs), decision.on, decision.edition)
+    return hashlib.sha256(repr((seen, told)).encode()).hexdigest()
+
+
+def _log_of(record: Record) -> Kept:
+    try:
+        return read_kept(record.body)
+    except (ValueError, KeyError, TypeError):
+        raise DamagedError(f"The hand-over {record.version} cannot be read.") from None
+
+
+def _versions(found: PersonFile, book: Evidence) -> dict[int, int]:
+    """Version of the plan as it went home -> version of its record."""
+    return {
+        read_plan_code(str(r.facts["code"]), book.joint).version: r.version
+        for r in found.records
+        if r.kind == "plan" and r.facts["code"]
+    }

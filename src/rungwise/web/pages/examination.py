@@ -1,0 +1,280 @@
+"""The examination: one form, and beside it what it comes to while it is filled in."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from secrets import token_hex
+from typing import ClassVar
+
+from rungwise.casebook import ConflictError, Look, PersonFile, Record
+from rungwise.core.errors import Fault, InputError
+from rungwise.core.evidence import Evidence
+from rungwise.core.terms import SIDES
+from rungwise.web.exam_form import Section, again_from, sections_of, to_toml, toml_text, values_of
+from rungwise.web.page import At, Go, Page, Visit, told
+from rungwise.web.parts import field_of
+from rungwise.web.words import Say
+
+__all__ = ["ROUTES"]
+
+#: What is taken for what is still to be typed, where it changes nothing that is shown.
+STAND_IN = {"therapist": "-", "worse_side": "alike"}
+TIMES = ("minutes_per_day", "days_per_week")
+ROUNDS = 4
+HABITS = "habits"
+#: What is filled in again at the next examination: names of the form's fields.
+REMEMBERED = (
+    "therapist",
+    "right.mtp_dorsiflexion_deg.1.instrument",
+    "right.mtp_plantarflexion_deg.1.instrument",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Examination(Page):
+    """The form of an examination."""
+
+    template: ClassVar[str] = "examination.html"
+    url: str = told("Where the form is sent to.")
+    sections: tuple[Section, ...] = told("Its parts, in the order in which they are asked.")
+    label: str = told("The person's label; it is not asked again.")
+    expected: int = told("Number of the examination that this one follows.")
+    corrects: int = told("Number of the examination that it corrects, 0 = none.")
+    once: str = told("Token of this form, so that sending it twice saves once.")
+    confirmed: frozenset[str] = told("Fields whose strange value was said to be right.")
+    asking: frozenset[str] = told("Fields whose strange value may be said to be right.")
+    again: bool = told("Whether it starts from an earlier one, with readings emptied.")
+    back: bool = told("Whether it was open when the records were locked, and is back.", False)
+    theirs: str = told("What somebody else saved meanwhile; empty when nobody did.", "")
+    mine: str = told("What was to be saved then.", "")
+    general: tuple[Fault, ...] = told("Faults that no field of the form shows.", ())
+    beside: LookPart | None = told("What it comes to, as the part beside the form.", None)  # noqa: RUF009
+
+
+@dataclass(frozen=True, kw_only=True)
+class LookPart(Page):
+    """What the examination comes to, beside the form."""
+
+    template: ClassVar[str] = "look.html"
+    look: Look | None = told("Grade, bend, screen and drawing; None as long as too much is open.")  # noqa: RUF009
+    needs: tuple[str, ...] = told("What must still be filled in, by its name.")
+    wrong: tuple[Fault, ...] = told("What is left out of it until it is mended.")
+    sides: tuple[str, ...] = told("The sides in the order of the form.", SIDES)
+
+
+def examination(visit: Visit) -> Page | Go:
+    """Show the form, or save what was typed."""
+    found = visit.found()
+    if visit.method == "POST":
+        return _save(visit, found)
+    kept = visit.session.form if visit.session else None
+    if visit.session is not None and kept is not None and kept[0] == visit.url:
+        visit.session.form = None
+        visit.form = kept[1]
+        return _form(visit, found, kept[1], visit.whole("corrects"), back=True)
+    today = visit.casebook.today()
+    correct = visit.query.get("correct") == "yes" and found.exam is not None
+    values: dict[str, list[str]] = {"date": [today.isoformat()], "person.language": ["en"]}
+    values |= _clinic(visit)
+    if found.exam is not None:
+        values = values_of(found.exam_text)
+        values = values if correct else again_from(values, today)
+    for name, word in _habits(visit).items():
+        values.setdefault(name, [word])
+    return _form(visit, found, values, found.exam_version if correct else 0)
+
+
+def _habits(visit: Visit) -> dict[str, str]:
+    """Who examines, and with what, as at the last examination."""
+    assert visit.session is not None
+    try:
+        kept = tomllib.loads(visit.casebook.setting(visit.who, HABITS))
+    except tomllib.TOMLDecodeError:
+        kept = {}
+    told_so = {"therapist": visit.session.name} if visit.session.name else {}
+    found = {**{k: str(v) for k, v in kept.items()}, **told_so, **visit.session.held}
+    return {name: found[name] for name in REMEMBERED if found.get(name)}
+
+
+def _remember(visit: Visit) -> None:
+    """Keep who examined and with what: for this session, and on a computer of one user for good."""
+    assert visit.session is not None
+    habits = {name: word for name in REMEMBERED if (word := visit.typed(name))}
+    visit.session.held |= habits
+    if not visit.session.account:
+        text = "".join(f"{toml_text(k)} = {toml_text(v)}\n" for k, v in habits.items())
+        visit.casebook.remember(visit.who, HABITS, text)
+
+
+def _clinic(visit: Visit) -> dict[str, list[str]]:
+    """The clinic's own lines for the sheet, from its settings."""
+    text = visit.casebook.setting(visit.who, "clinic")
+    try:
+        lines = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return {}
+    return {f"clinic.{k}": [str(v)] for k, v in lines.items() if isinstance(v, str)}
+
+
+def _form(
+    visit: Visit,
+    found: PersonFile,
+    values: Mapping[str, Sequence[str]],
+    corrects: int,
+    faults: Sequence[Fault] = (),
+    theirs: Record | None = None,
+    asking: frozenset[str] = frozenset(),
+    back: bool = False,
+) -> Examination:
+    book = visit.book()
+    sections = sections_of(book, visit.say, values)
+    known = {field.id for part in sections for row in part.rows for field in row.fields}
+    expected = visit.whole("expected", found.exam_version)
+    title = "exam.title_correct" if corrects else "exam.title"
+    return Examination(
+        title=visit.say(title, label=found.label),
+        person=visit.person_bar(found, "exam"),
+        url=f"/people/{found.id}/exam",
+        sections=sections,
+        label=found.label,
+        expected=theirs.version if theirs else expected,
+        corrects=corrects,
+        once=visit.typed("once")[:64] or token_hex(16),
+        confirmed=frozenset(values.get("confirm", ())),
+        asking=asking,
+        back=back,
+        again=found.exam is not None and not corrects,
+        faults=tuple(faults),
+        general=tuple(fault for fault in faults if field_of(fault) not in known),
+        theirs=theirs.body if theirs else "",
+        mine=to_toml(values, book)[0] if theirs else "",
+        beside=_look(visit, values, book, found.label),
+        status=409 if theirs else 422 if faults else 200,
+    )
+
+
+def _save(visit: Visit, found: PersonFile) -> Page | Go:
+    values = {**visit.form, "person.label": [found.label]}
+    corrects = visit.whole("corrects")
+    text, places = to_toml(values, visit.book())
+    once = f"exam:{visit.typed('once')[:64] or token_hex(16)}"
+    expected = visit.whole("expected", found.exam_version)
+    try:
+        visit.casebook.save_exam(visit.who, found.id, text, expected, once, corrects or None)
+    except InputError as error:
+        asking = _asking(error.faults)
+        placed = _placed(visit.say, error.faults, places)
+        return _form(visit, found, values, corrects, placed, asking=asking)
+    except ConflictError as error:
+        return _form(visit, found, values, corrects, theirs=error.theirs)
+    _remember(visit)
+    return Go(f"/people/{found.id}/programme")
+
+
+#: How the reader of a file ends a remedy -> what to do in the form instead.
+IN_THE_FORM = {
+    "in quotes.": "mend.choose",
+    "without quotes or unit.": "mend.number",
+    "no quotes.": "mend.day",
+    "Write it.": "mend.fill",
+    "without quotes.": "mend.choose",
+    "a [left] table.": "mend.foot",
+}
+
+
+def _for_the_form(say: Say, fault: Fault) -> str:
+    """What to do about a fault, said for a form where the reader says it for a file."""
+    for end, key in IN_THE_FORM.items():
+        if fault.remedy.endswith(end):
+            return say(key)
+    told_so, add, _ = fault.remedy.partition(f'add "{fault.field}" to confirm')
+    if add:
+        told_so = told_so.replace("If it is right, ", "").replace("If both are right, ", "")
+        return f"{told_so}{say('mend.confirm')}"
+    return fault.remedy.replace("[right]", say("of.right")).replace("[left]", say("of.left"))
+
+
+def _asking(faults: Sequence[Fault]) -> frozenset[str]:
+    """Fields whose strange value may be right all the same."""
+    return frozenset(fault.field for fault in faults if fault.remedy.endswith("to confirm."))
+
+
+def _placed(say: Say, faults: Sequence[Fault], places: Mapping[str, str]) -> tuple[Fault, ...]:
+    """Faults with the names of the fields in the form, and what to do there."""
+    placed = []
+    for fault in faults:
+        field = field_of(fault)
+        first, _, rest = field.rpartition(".")
+        whole = places.get(field) or (f"{places[first]}.{rest}" if first in places else field)
+        if whole.rpartition(".")[0] in LISTS:
+            whole = whole.rpartition(".")[0]
+        placed.append(replace(fault, field=whole, remedy=_for_the_form(say, fault)))
+    if any(fault.field == "date" for fault in placed):  # an age cannot be judged without the day
+        placed = [fault for fault in placed if fault.field != "person.birth_year"]
+    return tuple(placed)
+
+
+LISTS = ("person.equipment", "wanted", "avoid", "confirm")
+
+
+def look(visit: Visit) -> LookPart:
+    """Tell what the form comes to so far; nothing is saved."""
+    found = visit.found()
+    return _look(visit, {**visit.form}, visit.book(), found.label)
+
+
+def _look(visit: Visit, typed: Mapping[str, Sequence[str]], book: Evidence, label: str) -> LookPart:
+    values: dict[str, Sequence[str]] = {**typed, "person.label": [label]}
+    needs = [
+        visit.say.name("field", name)
+        for name in (
+            "date",
+            "person.birth_year",
+            "worse_side",
+            "therapist",
+            *(f"person.{key}" for key in TIMES),
+        )
+        if not any(values.get(name, ()))
+    ]
+    for name, word in STAND_IN.items():
+        if not any(values.get(name, ())):
+            values[name] = [word]
+    for key in TIMES:
+        if not any(values.get(f"person.{key}", ())):
+            values[f"person.{key}"] = [f"{book.high(f'person.{key}'):g}"]
+    wrong: list[Fault] = []
+    made: Look | None = None
+    for _ in range(ROUNDS):
+        text, places = to_toml(values, book)
+        try:
+            made = visit.casebook.look(text, book)
+            break
+        except InputError as error:
+            faults = _placed(visit.say, error.faults, places)
+        bad = [fault for fault in faults if any(values.get(fault.field, ()))]
+        wrong += [fault for fault in bad if fault.field not in STAND_IN or fault.field in typed]
+        values = {k: v for k, v in values.items() if k not in {fault.field for fault in bad}}
+        values |= {k: [w] for k, w in STAND_IN.items() if k not in values}
+        if not bad:
+            if any(fault.field == "right, left" for fault in faults):
+                needs.append(visit.say("exam.need_reading"))
+            break
+    return LookPart(
+        title=visit.say("look.title"), look=made, needs=tuple(needs), wrong=tuple(wrong)
+    )
+
+
+def hold(visit: Visit) -> Go:
+    """Lock, and keep what is typed until the same person signs in again."""
+    url = visit.url.removesuffix("/hold")
+    visit.access.hold(visit.cookie, url, visit.form)
+    return Go("/enter")
+
+
+ROUTES = (
+    At("/people/{person}/exam", examination, "GET POST", deed="add", keeps=True),
+    At("/people/{person}/exam/hold", hold, "POST", deed=""),
+    At("/people/{person}/exam/look", look, "POST", deed="add"),
+)
