@@ -136,7 +136,8 @@ def page(found: Sequence[Part], seconds: float, reduced: bool) -> Iterator[str]:
     """
     states = sum(part.states for part in found)
     bad = sum(one.violations for one in together(found))
-    which = "The reduced run" if reduced else "The full run"
+    fewer = "The reduced run, with fewer levels, rungs and kinds of feet than the full one"
+    which = fewer if reduced else "The full run"
     yield HEAD.format(states=states, bad=bad, minutes=seconds / 60, which=which)
     yield "| gone through | states | time |\n|---|---|---|\n"
     for part in found:
