@@ -682,6 +682,29 @@ def test_what_no_longer_fits_the_minutes_waits_the_last_line_first() -> None:
     assert not ups or min(ups) < max(cut)
 
 
+def test_where_more_does_not_fit_the_minutes_the_setting_rises_if_calm() -> None:
+    def made(minutes: int, during: int) -> Decision:
+        exam = make_exam(person={"minutes_per_day": float(minutes)})
+        entries = [did(n, e, during=during) for e in PLAN.exercises for n in DAYS if n < 10]
+        return decided(PLAN, entries, exam=examined(exam, 10))
+
+    turned = 0
+    for minutes in range(3, 40):
+        for line in made(minutes, 1).lines:
+            if "turned_for_time" in rules(line):
+                turned += 1
+                family = BOOK.families[line.exercise.family]
+                assert line.step is not None
+                assert line.step.turned in family.rise.order
+                assert line.step.dose_step <= line.exercise.dose_step
+                assert line.exercise.dose_step >= family.rise.dose_least
+                assert rules(line)[0] == "calm"
+        sore = made(minutes, 4)
+        assert not [one for one in sore.lines if "turned_for_time" in rules(one)]
+        assert all(one.step is None or one.step.turned == "dose" for one in sore.lines)
+    assert turned
+
+
 # ------------------------------------------------------------------ whom to call
 
 

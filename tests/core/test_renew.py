@@ -386,6 +386,29 @@ def test_a_foot_starts_what_a_newer_examination_lets_it_start(minutes: float) ->
     assert arch_lines(next_of(before, stale, all_of(stale), anew)) == {"left"}
 
 
+def test_a_foot_that_was_kept_out_joins_the_one_that_works_already() -> None:
+    before = plan_of(make_exam(answers={"broken_skin": "left"}))
+    assert {e.side for e in before.exercises} == {"right"}
+    anew = examined(make_exam(), 10)
+    made = calm_decision(before, exam=anew)
+    plan = next_of(before, made, all_of(made), anew)
+    assert [e.both for e in plan.exercises if e.family == "heel_raise"] == [True]
+    assert {e.side for e in plan.exercises if e.family == "toe_press"} == {"right", "left"}
+
+
+def test_a_full_sheet_starts_nothing_new() -> None:
+    optional = ("walking", "calf_stretch", "toe_bend")
+    named = {"heel_raise", "arch_lift", "balance"}
+    full = make_exam(wanted=optional, avoid=tuple(named), person={"minutes_per_day": 90.0})
+    before = plan_of(full)
+    families = {e.family for e in before.exercises}
+    assert len(families) == BOOK.value("plan.families_max")
+    anew = examined(make_exam(person={"minutes_per_day": 90.0}), 10)
+    made = calm_decision(before, exam=anew)
+    plan = next_of(before, made, all_of(made), anew)
+    assert not {e.family for e in plan.exercises} & named
+
+
 # ------------------------------------------------------------------ what was stopped stays stopped
 
 
