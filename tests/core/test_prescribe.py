@@ -11,7 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from rungwise.book import load_book
-from rungwise.clinic import examine, make_plan
+from rungwise.clinic import examine, ladders_of, make_plan
 from rungwise.core.errors import InputError
 from rungwise.core.ladder import harder_than
 from rungwise.core.planar import bend_from_cloth, bend_from_heel_height, bend_from_roll_touch
@@ -521,3 +521,79 @@ def test_it_holds_with_little_time_and_four_families_too(
                 assert exercise.fitted.demand.hands == "hand"
         worse = replace(worse, exercises=tuple(stays))
     never_harder(worse, better)
+
+
+# ------------------------------------------------------------------ what a change would break unseen
+
+
+def said(exercise: Exercise, rule: str) -> bool:
+    """Whether a line gives a reason by that rule."""
+    return any(reason.rule == rule for reason in exercise.reasons)
+
+
+def test_only_a_risk_of_falling_brings_balance_first() -> None:
+    fell = make_exam(answers={"falls": "yes"}, details={"falls": {"last_year": 1, "injury": False}})
+    assert any(n.rule == "plan.balance_first" for n in plan_of(fell).notes)
+    for item in ("late_pregnancy", "toe_injection"):
+        plan = plan_of(make_exam(answers={item: "yes"}))
+        assert plan.exercises
+        assert not any(n.rule == "plan.balance_first" for n in plan.notes), item
+
+
+def test_a_line_that_bends_says_how_much_of_what_there_is() -> None:
+    found = lines(plan_of(make_exam()))
+    for exercise in found.values():
+        walks = exercise.fitted.rung.settings.get("apart")
+        bends = exercise.fitted.demand.bend_deg > 0 and not walks
+        assert said(exercise, "plan.bend") is bends
+    assert any(said(exercise, "plan.bend") for exercise in found.values())
+
+
+def test_a_pin_on_what_cannot_be_set_up_is_refused() -> None:
+    stiff = make_exam(right={"mtp_dorsiflexion_deg": 18.0, "flat_standing_deg": 14.0})
+    plan = plan_of(stiff)
+    ladder_says = [
+        rung
+        for rung in ("half", "three_quarters", "full")
+        if rung_problems(stiff, "heel_raise", rung)
+    ]
+    assert ladder_says, "this foot leaves no room for a heel stop"
+    if ("heel_raise", "right") in lines(plan):
+        wish = Pin("heel_raise", "right", {"height": ladder_says[0]}, None, "strong", "R. Alder")
+        with pytest.raises(InputError, match="nothing, because"):
+            plan_of(stiff, pins=(wish,))
+
+
+def rung_problems(exam: Exam, family: str, height: str) -> bool:
+    """Whether the rung at a height cannot be set up for the right foot."""
+    ladder = ladders_of(exam, BOOK)["right"]
+    at = [r for r in ladder.rungs(family) if dict(r.notches)["height"] == height]
+    return any(ladder.at(family, r.places).problems for r in at)
+
+
+def test_what_a_pin_reaches_is_no_longer_refused_and_the_rest_is() -> None:
+    plain = lines(plan_of(make_exam()))["toe_press", "right"]
+    refused = {no.what for no in plain.refused}
+    assert "force:moderate" in refused
+    wish = Pin("toe_press", "right", {"force": "moderate"}, None, "did this before", "R. Alder")
+    pinned = lines(plan_of(make_exam(), pins=(wish,)))["toe_press", "right"]
+    assert {no.what for no in pinned.refused} == refused - {"force:moderate"}
+
+
+def test_feet_with_the_same_limit_say_so() -> None:
+    alike = make_exam(left=RIGHT)
+    line = lines(plan_of(alike))["heel_raise", "right"]
+    assert line.both
+    assert said(line, "plan.both_alike")
+    assert not said(line, "plan.both_limits")
+    other_way = lines(plan_of(make_exam()))["heel_raise", "right"]
+    assert other_way.both
+    assert said(other_way, "plan.both_limits")
+
+
+def test_one_foot_pinned_to_its_own_way_parts_the_feet() -> None:
+    wish = Pin("heel_raise", "right", {"load": "one_leg"}, None, "strong", "R. Alder")
+    parted = [e for e in plan_of(make_exam(), pins=(wish,)).exercises if e.family == "heel_raise"]
+    assert {e.side for e in parted} == {"right", "left"}
+    assert next(e for e in parted if e.side == "right").pin is not None
+    assert next(e for e in parted if e.side == "left").pin is None
