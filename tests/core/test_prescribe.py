@@ -523,7 +523,7 @@ def test_it_holds_with_little_time_and_four_families_too(
     never_harder(worse, better)
 
 
-# ------------------------------------------------------------------ what a change would break unseen
+# ------------------------------------------------------------------ what went unnoticed before
 
 
 def said(exercise: Exercise, rule: str) -> bool:
