@@ -672,6 +672,7 @@ def test_what_no_longer_fits_the_minutes_waits_the_last_line_first() -> None:
         assert one.outcome in ("same", loose.outcome)
         if loose.outcome == "up" and one.outcome == "same":
             assert rules(one)[0] == "no_minutes"
+            assert "the person gives 1 min" in one.reasons[0].says
             assert one.step is None
     assert PLAN.session is not None
     middle = made(PLAN.session.seconds / 60 + 1)

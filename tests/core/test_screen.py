@@ -873,3 +873,19 @@ def test_known_gout_without_an_attack_is_no_attack() -> None:
         unsure = {key: value for key, value in gout.items() if key != sign}
         found = screen(make_exam(answers={"gout_attack": "no"}, details={"gout": unsure}), BOOK)
         assert [f for f in found.right.flags if f.item == "gout_attack"]
+
+
+def test_a_gout_score_of_four_is_still_unlikely() -> None:
+    """clin_s4: up to 4 unlikely; onset 0.5, redness 1, first toe 2.5 in a woman make 4.0 (O10)."""
+    gout: dict[str, Value] = {
+        "previous_attack": False,
+        "onset_within_day": True,
+        "redness": True,
+        "mtp1_involved": True,
+        "hypertension_or_heart_disease": False,
+        "urate_mg_dl": 5.0,
+    }
+    found = screen(make_exam(answers={"gout_attack": "right"}, details={"gout": gout}), BOOK)
+    (flag,) = [f for f in found.right.flags if f.item == "gout_attack"]
+    assert flag.reason.rule == "screen.gout_unlikely"
+    assert flag.level == "urgent"  # it never clears a hot joint
