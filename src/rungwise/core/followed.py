@@ -242,7 +242,7 @@ def of_foot(entries: Iterable[Entry], side: Side, exam: Exam) -> list[Entry]:
     """
     own, others = (exam.number("pain_usual_nprs", one) for one in (side, other(side)))
     spared = own is not None and others is not None and own < others
-    return [e for e in entries if e.side == side or e.both if not (e.both and spared)]
+    return [e for e in entries if (not spared if e.both else e.side == side)]
 
 
 def foot_days(

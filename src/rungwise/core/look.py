@@ -94,7 +94,7 @@ class Look:
         highest = max(self.code, SAME)
         rules = sorted(self._rules, key=lambda rule: rule[1])
         return [
-            self.book.reason(f"progress.{name}", **self.values(name))
+            self.book.reason(f"progress.{name}", **self.values.get(name, {}))
             for name, ceiling, holds in rules
             if holds[0] and ceiling <= highest
         ]
@@ -219,8 +219,9 @@ class Look:
         share = round(self.work.adherence_pct or 0)
         return self.book.reason("progress.calm", during=during, share=share)
 
-    def values(self, name: str) -> dict[str, object]:
-        """What the sentence of a rule is filled with."""
+    @cached_property
+    def values(self) -> dict[str, dict[str, object]]:
+        """What the sentence of each rule that has blanks is filled with."""
         limits, work, days = self.limits, self.work, self.days
         last = work.sessions[-limits.sessions :]
         usual = "not known" if days.usual is None else printed(days.usual, "1")
@@ -229,7 +230,7 @@ class Look:
         missing = [w for w in ("during", "morning") if any(getattr(e, w) is None for e in last)]
         whys = dict.fromkeys(e.why_not for e in last if e.why_not)
         barred = self.barred
-        made: dict[str, dict[str, object]] = {
+        return {
             "warning": {"days": _days(self.signs)},
             "sharp": {"days": _days([e for e in self.recent if e.sharp])},
             "red_long": {"limit": int(limits.acceptable)},
@@ -272,7 +273,6 @@ class Look:
             },
             "not_calm": {"pains": pains_of(last, "during")},
         }
-        return made.get(name, {})
 
 
 def _emergency(foot: Foot) -> bool:

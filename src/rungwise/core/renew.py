@@ -52,31 +52,6 @@ class Answer:
     dose_step: int | None = None
 
 
-@dataclass(frozen=True)
-class _Setting:
-    """Where an exercise stands.
-
-    Parameters
-    ----------
-    family : str
-        Which family.
-    side : {"right", "left"}
-        Which foot.
-    places : tuple of int
-        Index of each dial [1].
-    dose_step : int
-        Step of the dose list [1].
-    pin : Pin or None
-        The therapist's own choice, if it is one.
-    """
-
-    family: str
-    side: Side
-    places: tuple[int, ...]
-    dose_step: int
-    pin: Pin | None = None
-
-
 def renew(
     plan: Plan,
     decision: Decision,
@@ -176,9 +151,7 @@ def _started(
         for side in (s for s in SIDES if e.both or s == e.side):
             if (e.family, side) in does | stopped:
                 continue
-            made = _exercise(
-                _Setting(e.family, side, e.fitted.rung.places, e.dose_step), feet[side]
-            )
+            made = _exercise(e.family, e.fitted.rung.places, e.dose_step, None, feet[side])
             told = {"what": e.fitted.rung.name, "side": side, "on": exam.on}
             why = book.reason("progress.started", **told)
             found.setdefault(e.family, {})[side] = replace(made, reasons=(why, *made.reasons))
@@ -243,42 +216,32 @@ def _pin(line: Line, answer: Answer) -> Pin:
 def _answered(line: Line, answer: Answer, foot: Foot) -> Exercise:
     """The line as it goes on, for one of the feet that do it."""
     e = line.exercise
-    now = _Setting(e.family, foot.side, e.fitted.rung.places, e.dose_step, e.pin)
+    if answer.kind == "accept":
+        places, dose_step, pin = e.fitted.rung.places, e.dose_step, e.pin
+        if line.step is not None:
+            places, dose_step, pin = line.step.places, line.step.dose_step, None
+        made = _exercise(e.family, places, dose_step, pin, foot)
+        return replace(made, reasons=(*line.reasons, *made.reasons), refused=line.refused)
+    made = _exercise(e.family, e.fitted.rung.places, e.dose_step, e.pin, foot)
+    against = line.reasons if line.outcome in ("down", "stop and call") else ()
     if answer.kind == "change":
-        pinned = replace(_pin(line, answer), side=foot.side)
-        made = follow_pin(_exercise(now, foot), pinned, foot, False)
-        against = line.reasons if line.outcome in ("down", "stop and call") else ()
+        made = follow_pin(made, replace(_pin(line, answer), side=foot.side), foot, False)
         reasons = (*made.reasons, *line.reasons)
         return replace(made, reasons=reasons, warnings=(*made.warnings, *against))
-    if answer.kind == "keep":
-        told = {"by": answer.by, "why": answer.why, "advised": line.outcome}
-        kept = foot.book.reason("progress.kept", **told)
-        made = _exercise(now, foot)
-        against = line.reasons if line.outcome in ("down", "stop and call") else ()
-        return replace(made, reasons=(kept, *line.reasons, *made.reasons), warnings=against)
-    if line.step is not None:
-        now = replace(now, places=line.step.places, dose_step=line.step.dose_step, pin=None)
-    made = _exercise(now, foot)
-    return replace(made, reasons=(*line.reasons, *made.reasons), refused=line.refused)
+    told = {"by": answer.by, "why": answer.why, "advised": line.outcome}
+    kept = foot.book.reason("progress.kept", **told)
+    return replace(made, reasons=(kept, *line.reasons, *made.reasons), warnings=against)
 
 
-def _exercise(setting: _Setting, foot: Foot) -> Exercise:
-    """A setting fitted to a foot."""
-    fitted = foot.ladder.at(setting.family, setting.places)
-    dose, extra = dose_of(foot.book.families[setting.family], setting.dose_step, foot)
+def _exercise(
+    family: str, places: tuple[int, ...], dose_step: int, pin: Pin | None, foot: Foot
+) -> Exercise:
+    """An exercise at these places and step of the dose list, fitted to a foot."""
+    fitted = foot.ladder.at(family, places)
+    dose, extra = dose_of(foot.book.families[family], dose_step, foot)
     reasons = (*(r for r in rung_reasons(fitted, foot) if r.rule != "plan.start"), *extra)
     both = bool(fitted.rung.settings.get("both"))
-    return Exercise(
-        setting.family,
-        foot.side,
-        fitted,
-        dose,
-        setting.dose_step,
-        reasons,
-        (),
-        pin=setting.pin,
-        both=both,
-    )
+    return Exercise(family, foot.side, fitted, dose, dose_step, reasons, (), pin=pin, both=both)
 
 
 def _family_lines(chosen: Mapping[Side, Exercise], feet: Mapping[Side, Foot]) -> list[Exercise]:
