@@ -56,8 +56,10 @@ LAYERS = {
     "rungwise.clinic": CLINIC,
     "rungwise.casebook": CLINIC,  # the same on records in place of folders
     "rungwise.casebook_course": CLINIC,
+    "rungwise.casebook_read": CLINIC,
     "rungwise.casebook_office": CLINIC,
-    "rungwise.casebook_files": CLINIC,
+    "rungwise.casebook_in": CLINIC,
+    "rungwise.casebook_out": CLINIC,
     "rungwise.casebook_book": CLINIC,
     "rungwise.cli": SURFACE,
     "rungwise.web": SURFACE,
@@ -69,7 +71,8 @@ SURFACE_KNOWS = (
     "rungwise.casebook",
     "rungwise.casebook_course",
     "rungwise.casebook_office",
-    "rungwise.casebook_files",
+    "rungwise.casebook_in",
+    "rungwise.casebook_out",
     "rungwise.casebook_book",
     "rungwise.core.errors",
     "rungwise.core.terms",
@@ -77,6 +80,7 @@ SURFACE_KNOWS = (
     "rungwise.web.serve",
     "rungwise.plain",
     "rungwise.report",
+    "rungwise.tongue",
 )
 # Inside core: terms and errors <- evidence <- verbs; the geometry knows no anatomy.
 CORE_KNOWS = {
@@ -92,9 +96,12 @@ NOT_IN_CORE = set(
     "tempfile threading time urllib uuid webbrowser".split()
 )
 IMPORT_NAMES = {
+    "opencv-python-headless": {"cv2"},
     "fontpkg-noto-sans": {"fontpkg", "fontpkg_noto_sans"},
     "python-docx": {"docx"},
     "python-multipart": {"python_multipart"},
+    "pillow": {"PIL"},
+    "zxing-cpp": {"zxingcpp"},
 }
 
 
@@ -158,7 +165,8 @@ def import_cycles(trees: Trees) -> list[str]:
 def run_time_libraries() -> set[str]:
     """Return the import names of what pyproject.toml declares."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
-    names = [re.split(r"[<>=!~ \[;]", spec)[0] for spec in project["dependencies"]]
+    specs = [*project["dependencies"], *project["optional-dependencies"]["measure"]]
+    names = [re.split(r"[<>=!~ \[;]", spec)[0] for spec in specs]
     return set().union(*(IMPORT_NAMES.get(name, {name}) for name in names))
 
 
@@ -230,6 +238,14 @@ ALLOWED: dict[str, dict[float, str]] = {
         **dict.fromkeys((206.835, 1.015, 84.6), "Flesch reading ease: definition of the index"),
         **dict.fromkeys((1.043, 30.0, 3.1291), "SMOG: definition of the index"),
     },
+    "rungwise.core.reps": {
+        3: "axes of a sensor; least peaks that have a rhythm",
+        4: "a quarter",
+        **dict.fromkeys((5, 95), "percentiles that hold the middle 90 %"),
+        1e-9: "least distance that a weight is taken from",
+    },
+    "rungwise.core.signals": {1e-6: "rounding slack of a time step"},
+    "rungwise.core.stance": {0.95: "share of the power below F95, by its name"},
     "rungwise.core.session": {60: "seconds in a minute"},
     "rungwise.core.followed": {7: "days of a week"},
 }

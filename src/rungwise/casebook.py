@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import os
-from collections import OrderedDict
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -16,7 +16,6 @@ from functools import lru_cache
 from pathlib import Path
 from secrets import token_bytes
 from threading import RLock
-from typing import Any, TypeVar
 
 from rungwise.casebook_course import (
     Advice,
@@ -26,6 +25,7 @@ from rungwise.casebook_course import (
     next_look,
     told_new,
 )
+from rungwise.casebook_read import Reading
 from rungwise.clinic import (
     examine,
     ladders_of,
@@ -78,7 +78,10 @@ from rungwise.records import (
     unlock,
     unlock_by_recovery,
 )
+from rungwise.records.engine import is_protected, is_server
 from rungwise.records.keys import N
+from rungwise.records.passwords import is_short
+from rungwise.records.tries import Tries, tries_file_of
 
 __all__ = [
     "LOCAL",
@@ -116,21 +119,26 @@ __all__ = [
     "WrongKeyError",
     "change_chart",
     "change_told",
+    "clinic_names",
     "decided_for",
     "diary_chart",
     "diary_ratings",
     "drawing_of",
     "home_folder",
+    "is_protected",
+    "is_server",
+    "is_short",
     "note_kinds",
+    "pins_of",
     "qr_of",
     "read_pins",
     "read_sheet",
 ]
 
-PER_PAGE, READ_MAX = 50, 200
-Read = TypeVar("Read")
+PER_PAGE = 50
 RECORDS = "records.db"
 OVERRIDES = "overrides"
+CLINIC = "clinic"
 #: Why a person needs a look; the words stand with those of the pages.
 NO_PROGRAMME, EXAMINED = "no_programme", "examined"
 
@@ -219,6 +227,8 @@ class Look:
         Bend that may be used, from flat standing [deg].
     stop_mm : mapping of Side to float or None
         Highest heel stop that fits the foot [mm]; None when there is none.
+    notes : mapping of Side to tuple of Reason
+        What was assumed of each foot, and from which readings the bend comes.
     families : tuple of str
         What a programme would hold.
     left_out : tuple of Reason
@@ -231,9 +241,18 @@ class Look:
     grades: Mapping[Side, Grade]
     bend_deg: Mapping[Side, float]
     stop_mm: Mapping[Side, float | None]
+    notes: Mapping[Side, tuple[Reason, ...]]
     families: tuple[str, ...]
     left_out: tuple[Reason, ...]
     drawing: Drawn | None
+
+
+def clinic_names(store: Store) -> tuple[str, ...]:
+    """What the clinic calls itself, which is no part of a good password; empty when unset."""
+    with store.work(LOCAL) as work:
+        found = work.setting(CLINIC)
+    name = str(tomllib.loads(found.body).get("name", "")) if found else ""
+    return (name,) if name else ()
 
 
 class Casebook(CourseVerbs):
@@ -253,8 +272,9 @@ class Casebook(CourseVerbs):
         self.place, self.n, self.clock = place, n, clock
         self._store: Store | None = None
         self._books: dict[int, Evidence] = {}
-        self._read: OrderedDict[tuple[str, str], Any] = OrderedDict()
+        self.reading = Reading()
         self._door = RLock()
+        self.tries = Tries(None if is_server(place) else tries_file_of(Path(place)))
 
     # -------------------------------------------------------------- the door
 
@@ -263,7 +283,12 @@ class Casebook(CourseVerbs):
         """``new`` before the first start, else ``locked`` or ``open``."""
         if self._store is not None:
             return "open"
-        return "locked" if Path(self.place).exists() else "new"
+        return "locked" if Store.exists(self.place) else "new"
+
+    @property
+    def on_server(self) -> bool:
+        """Whether a PostgreSQL server keeps the records, which has no passphrase of ours."""
+        return is_server(self.place)
 
     @property
     def store(self) -> Store:
@@ -288,12 +313,32 @@ class Casebook(CourseVerbs):
         """Whether people sign in by name: as soon as there is an account."""
         return bool(self.accounts.all(LOCAL))
 
+    def first_account(self, name: str, password: str) -> None:
+        """Add the first account, an administrator's.
+
+        Raises
+        ------
+        InputError
+            A name that cannot be, a weak password.
+        NotAllowedError
+            There is an account already.
+        """
+        with self._door:
+            if self.named:
+                raise NotAllowedError("accounts: the first one is there already.")
+            self.accounts.add(LOCAL, name, "administrator", password)
+
     def today(self) -> date:
         """The day here."""
         return self.clock().astimezone().date()
 
-    def create(self, passphrase: str) -> str:
+    def create(self, passphrase: str = "") -> str:
         """Make the records; returns the recovery key, to be shown once.
+
+        Parameters
+        ----------
+        passphrase : str
+            Opens them from now on; a server has none, and then there is no recovery key either.
 
         Raises
         ------
@@ -303,6 +348,9 @@ class Casebook(CourseVerbs):
             There are records already.
         """
         with self._door:
+            if self.on_server:
+                self._store = Store.create(self.place, clock=self.clock)
+                return ""
             place = Path(self.place)
             if place.exists():
                 raise RecordsError(f"{place.name} is there already.")
@@ -311,7 +359,7 @@ class Casebook(CourseVerbs):
             self._store = Store.create(place, keys.key, self.clock)
             return keys.recovery
 
-    def unlock(self, passphrase: str) -> None:
+    def unlock(self, passphrase: str = "") -> None:
         """Open the records.
 
         Raises
@@ -320,6 +368,9 @@ class Casebook(CourseVerbs):
             The passphrase does not fit.
         """
         with self._door:
+            if self.on_server:
+                self._opened(self.place, None, "unlock")
+                return
             place = Path(self.place)
             self._opened(place, unlock(key_file_of(place), passphrase), "unlock")
 
@@ -328,10 +379,12 @@ class Casebook(CourseVerbs):
         with self._door:
             place = Path(self.place)
             key = unlock_by_recovery(key_file_of(place), recovery)
-            change_passphrase(key_file_of(place), key, passphrase, self.n)
+            with Store.open(place, key, self.clock) as store:
+                names = clinic_names(store)
+            change_passphrase(key_file_of(place), key, passphrase, self.n, names)
             self._opened(place, key, "recover")
 
-    def _opened(self, place: Path, key: bytes, did: str) -> None:
+    def _opened(self, place: Path | str, key: bytes | None, did: str) -> None:
         if self._store is None:
             self._store = Store.open(place, key, self.clock)
         with self._store.work(LOCAL) as work:
@@ -344,7 +397,7 @@ class Casebook(CourseVerbs):
                 self._store.close()
             self._store = None
             self._books.clear()
-            self._read.clear()
+            self.reading.clear()
             qr_of.cache_clear()
 
     # -------------------------------------------------------------- people
@@ -493,6 +546,7 @@ class Casebook(CourseVerbs):
             grades,
             {side: plan.bodies[side].bend_available_deg for side in SIDES},
             stops,
+            {side: plan.bodies[side].notes for side in SIDES},
             tuple(dict.fromkeys(e.family for e in plan.exercises)),
             tuple(dict.fromkeys(no.reason for no in plan.refused)),
             _first_drawing(plan),
@@ -622,23 +676,6 @@ class Casebook(CourseVerbs):
             self._books[version] = open_book(record.body if record and record.body else None)
         return self._books[version]
 
-    def _exam(self, text: str, book: Evidence) -> Exam:
-        return self._once(book.edition, text, lambda: read_exam(text, book))
-
-    def _plan(self, text: str) -> Plan:
-        return self._once("plan", text, lambda: read_plan(text))
-
-    def _once(self, kind: str, text: str, read: Callable[[], Read]) -> Read:
-        """What was read from a text lately; until the records are locked."""
-        key = kind, text
-        found = self._read.get(key)
-        if found is None:
-            found = self._read[key] = read()
-            while len(self._read) > READ_MAX:
-                self._read.popitem(last=False)
-        kept: Read = found
-        return kept
-
     def _file(self, work: Work, person: str) -> PersonFile:
         records = work.history(person)
         newest = {record.kind: record for record in records}
@@ -648,10 +685,10 @@ class Casebook(CourseVerbs):
             id=person,
             label=newest["label"].body,
             archived=state is not None and state.body == "archived",
-            exam=self._exam(exam.body, self._book(work)) if exam else None,
+            exam=self.reading.exam(exam, self._book(work)) if exam else None,
             exam_version=exam.version if exam else 0,
             exam_text=exam.body if exam else "",
-            plan=self._plan(plan.body) if plan else None,
+            plan=self.reading.plan(plan) if plan else None,
             plan_version=plan.version if plan else 0,
             plan_code=str(plan.facts["code"]) if plan else "",
             plan_exam_version=int(plan.facts["exam_version"]) if plan else 0,
@@ -659,8 +696,8 @@ class Casebook(CourseVerbs):
         )
 
 
-def drawing_of(plan: Plan, index: int) -> Drawn:
-    """The drawing of one exercise of a plan, in the patient's language.
+def drawing_of(plan: Plan, index: int, language: str = "") -> Drawn:
+    """The drawing of one exercise of a plan, in the patient's language or another.
 
     Parameters
     ----------
@@ -668,16 +705,23 @@ def drawing_of(plan: Plan, index: int) -> Drawn:
         The plan.
     index : int
         Which exercise, from 0 [1].
+    language : str
+        Code of its language; empty for the patient's.
     """
     from rungwise.draw import draw_pose
     from rungwise.words import load_words
 
     exercise = plan.exercises[index]
-    words = load_words(plan.exam.person.language)
+    words = load_words(language or plan.exam.person.language)
     title = words.say(f"exercise.{exercise.family}.title")
     labels = {**words.under("drawing"), f"title.{exercise.family}": title}
     made = draw_pose(exercise.fitted, plan.bodies[exercise.side], labels)
     return Drawn(made.svg, made.alt)
+
+
+def pins_of(record: Record) -> tuple[Pin, ...]:
+    """The therapist's own choices of a kept plan."""
+    return tuple(one.pin for one in read_plan(record.body).exercises if one.pin is not None)
 
 
 @lru_cache(maxsize=64)

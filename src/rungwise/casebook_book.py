@@ -18,8 +18,8 @@ from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence, Override
 from rungwise.core.group import GroupClass
 from rungwise.core.terms import Reason
-from rungwise.records import Who
-from rungwise.uses import uses_of
+from rungwise.records import Record, Who
+from rungwise.uses import named_in, uses_of
 
 __all__ = [
     "Drawn",
@@ -27,6 +27,8 @@ __all__ = [
     "OwnValues",
     "can_set",
     "class_drawings",
+    "named_in",
+    "old_setting",
     "own_error",
     "own_values",
     "set_own_value",
@@ -60,10 +62,29 @@ class OwnValues:
         )
 
 
-def own_values(casebook: Casebook, who: Who) -> OwnValues:
-    """The clinic's own values as they are, and as they were."""
+def old_setting(casebook: Casebook, who: Who, name: str, version: int) -> Record | None:
+    """A version of a setting; None when there is none."""
+    with casebook.store.work(who) as work:
+        history = work.setting_history(name)
+    return next((one for one in history if one.version == version), None)
+
+
+def own_values(casebook: Casebook, who: Who, version: int | None = None) -> OwnValues:
+    """The clinic's own values as they are, and as they were.
+
+    Parameters
+    ----------
+    casebook : Casebook
+        The open records.
+    who : Who
+        Who looks.
+    version : int, optional
+        As they were in this version, 0 = before any was set [1]; the newest when left out.
+    """
     with casebook.store.work(who) as work:
         history = work.setting_history(OVERRIDES)
+    if version is not None:
+        history = tuple(one for one in history if one.version <= version)
     book = the_book()
     earlier: list[tuple[int, str, str, Override]] = []
     values: tuple[Override, ...] = ()

@@ -11,8 +11,10 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
+from rungwise.casebook_read import Reading
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.note import KINDS
@@ -20,21 +22,20 @@ from rungwise.core.progress import Decision, decide
 from rungwise.core.renew import Answer, renew
 from rungwise.core.start import Foot
 from rungwise.core.terms import Exam, Plan, Side
-from rungwise.course import Decided, Opened, course_of, feet_now
+from rungwise.course import Decided, Lazy, Opened, Past, course_of, feet_now
 from rungwise.diary import (
     Kept,
     Shown,
     Taken,
-    read_kept,
     shown_of,
     take_code,
     take_paper,
     write_kept,
 )
-from rungwise.exam_file import read_exam
 from rungwise.home import HomePlan, HomeSession
-from rungwise.kept import read_as, read_plan
-from rungwise.measures import Changes
+from rungwise.kept import read_as
+from rungwise.measures import Changes, Target
+from rungwise.measures.typed import read_targets, write_targets
 from rungwise.plain import plain
 from rungwise.plan_code import read_plan_code
 from rungwise.records import ConflictError, DamagedError, Record, Saved, Store, Who, Work
@@ -43,10 +44,23 @@ if TYPE_CHECKING:
     from rungwise.casebook import PersonFile
     from rungwise.words import Words
 
-__all__ = ["Advice", "CourseVerbs", "OnTheWay", "decided_for", "next_look", "told_new"]
+__all__ = [
+    "TARGETS",
+    "Advice",
+    "CourseVerbs",
+    "OnTheWay",
+    "Target",
+    "decided_for",
+    "newest_targets",
+    "next_look",
+    "targets_in",
+    "told_new",
+]
 
 #: Why a person needs a look: a word of these, then the rule, where a rule says it.
 STOP, CALL, DOWN, SILENT, REVIEW, NOT_NOW = "stop", "call", "down", "silent", "review", "not_now"
+#: Sort of the note that keeps a person's values to be reached.
+TARGETS = "targets"
 Key = tuple[str, Side]
 
 
@@ -66,6 +80,8 @@ class OnTheWay:
         Every hand-over of the diary, in the order of entering.
     opened : Opened or None
         The course; None while there is nothing to follow.
+    reading : Reading
+        What reads the records.
     """
 
     found: PersonFile
@@ -73,18 +89,19 @@ class OnTheWay:
     homes: tuple[HomePlan, ...]
     logs: tuple[Kept, ...]
     opened: Opened | None
+    reading: Reading
 
-    @property
+    @cached_property
     def shown(self) -> tuple[Shown, ...]:
         """Every exercise of every day; of several entries the higher pain, the smaller amount."""
         return shown_of(self.logs, self.homes)
 
-    @property
+    @cached_property
     def exams(self) -> tuple[Exam, ...]:
         """Every examination, oldest first, one a day; one that was corrected is left out."""
         records = [r for r in self.found.records if r.kind == "exam"]
         corrected = {r.corrects for r in records}
-        exams = [read_exam(r.body, self.book) for r in records if r.version not in corrected]
+        exams = [self.reading.exam(r, self.book) for r in records if r.version not in corrected]
         by_day = {exam.on: exam for exam in exams}
         return tuple(by_day[on] for on in sorted(by_day))
 
@@ -115,6 +132,7 @@ class CourseVerbs:
     """The verbs of the way back; the casebook has them."""
 
     if TYPE_CHECKING:
+        reading: Reading
 
         @property
         def store(self) -> Store:
@@ -144,8 +162,12 @@ class CourseVerbs:
 
     def way(self, who: Who, person: str) -> OnTheWay:
         """A person's way so far; audited as a read."""
-        with self.store.work(who) as work:
-            return self._way(work, person)
+        with self.store.work(who) as work:  # nobody waits while the rest is read and computed
+            found, book = self._file(work, person), self._book(work)
+        try:
+            return self._way_of(found, book)
+        except DamagedError as error:
+            raise self.store.with_advice(error) from error
 
     def take_code(self, who: Who, person: str, text: str) -> Taken:
         """Take a log code into the diary.
@@ -194,12 +216,18 @@ class CourseVerbs:
 
     def advice(self, who: Who, person: str) -> Advice | None:
         """What is advised today for each exercise; None while there is nothing to follow."""
-        with self.store.work(who) as work:
-            way = self._way(work, person)
-            if way.opened is None:
-                return None
-            feet, decision = _advise(way, self.today())
-            return Advice(way, decision, feet, _digest(way, decision))
+        way = self.way(who, person)
+        if way.opened is None:
+            return None
+        feet, decision = _advise(way, self.today())
+        return Advice(way, decision, feet, _digest(way, decision))
+
+    def past_of(self, found: PersonFile) -> Past | None:
+        """What the decision came to that led to the present plan; None without one."""
+        for record in found.records:
+            if record.kind == "decision" and record.facts["plan_version"] == found.plan_version:
+                return self.reading.past(record)
+        return None
 
     def decide(
         self,
@@ -263,14 +291,71 @@ class CourseVerbs:
         InputError
             As :func:`rungwise.measures.follow.follow`.
         """
+        return self.changes_of(self.way(who, person))
+
+    def changes_of(self, way: OnTheWay) -> Changes | None:
+        """The same of a way that was read."""
         from rungwise.measures.follow import follow
 
-        with self.store.work(who) as work:
-            way = self._way(work, person)
         if not way.exams:
             return None
         entries = () if way.opened is None else way.opened.course.entries
-        return follow(way.exams, way.book, entries=entries)
+        taken = {one.measure for exam in way.exams for one in exam.measured}
+        targets = {key: one for key, one in _targets(way).items() if key in taken}
+        return follow(way.exams, way.book, entries=entries, targets=targets)
+
+    def keep_targets(
+        self, who: Who, person: str, targets: Mapping[str, str], follows: int, once: str
+    ) -> Saved:
+        """Keep the values to be reached as the next version; the earlier ones stay.
+
+        Parameters
+        ----------
+        who : Who
+            Who works.
+        person : str
+            Of whom.
+        targets : mapping of str to str
+            By measure, what follows its name in ``MEASURE=VALUE/DAY``: ``>=45/2027-03-01``.
+        follows : int
+            The newest version that the writer had seen, 0 = none [1].
+        once : str
+            Token of the form.
+
+        Raises
+        ------
+        InputError
+            Names every target that cannot be read, of a measure that was not taken, or whose day
+            is not to come.
+        ConflictError
+            Somebody kept newer ones.
+        """
+        with self.store.work(who) as work:
+            if (done := work.done(once)) is not None:
+                return done
+            way = self._way(work, person)
+            found = read_targets([f"{key}{word}" for key, word in targets.items()], way.book)
+            taken = {one.measure for exam in way.exams for one in exam.measured}
+            before, today = _targets(way), self.today()
+            faults = [
+                Fault(f"target {key}", key, "a measure that was taken", "Measure it first.")
+                for key in found
+                if key not in taken
+            ]
+            faults += [
+                Fault(f"target {key} by", str(one.by), f"a day after {today}", "Choose one.")
+                for key, one in found.items()
+                if one.by <= today and before.get(key) != one
+            ]
+            if faults:
+                raise InputError("targets", tuple(faults))
+            text = write_targets(found)
+            newest = newest_targets(way.found)
+            if (newest.version if newest else 0) != follows:
+                raise ConflictError("note", follows, text, newest)
+            if (newest.body if newest else "") == text:
+                return Saved("note", person, follows, fresh=False)
+            return work.add_note(person, TARGETS, text, follows or None, once=once)
 
     # -------------------------------------------------------------- notes
 
@@ -283,6 +368,7 @@ class CourseVerbs:
         minutes: str = "",
         by: str = "",
         paper: str = "a4",
+        language: str = "en",
     ) -> bytes:
         """A note for the record, computed from what is known; nothing is kept.
 
@@ -302,6 +388,8 @@ class CourseVerbs:
             Who signs.
         paper : {"a4", "us-letter"}
             Paper.
+        language : {"en", "es"}
+            Language of the note.
 
         Raises
         ------
@@ -310,15 +398,17 @@ class CourseVerbs:
         """
         from rungwise.notes import case_in, case_of, read_minutes, write_note
 
+        way = self.way(who, person)
         with self.store.work(who) as work:
-            way = self._way(work, person)
+            head = work.head
         today, found, book = self.today(), way.found, way.book
         timed = read_minutes(minutes) if minutes else None
         if way.opened is None:
             plan = found.plan if found.plan is not None else self.draft(found, book)
             exams = way.exams
             if kind == "evaluation":
-                plan = next((read_plan(r.body) for r in found.records if r.kind == "plan"), plan)
+                first = next((r for r in found.records if r.kind == "plan"), None)
+                plan = plan if first is None else self.reading.plan(first)
                 exams = (plan.exam,)
             case = case_of(plan, book, today, exams=exams, timed=timed, by=by)
         else:
@@ -327,7 +417,7 @@ class CourseVerbs:
                 timed=timed, by=by,
             )  # fmt: skip
         stamp = datetime.fromisoformat(found.records[-1].made_utc)
-        return write_note(case, kind, book, form, None, stamp, paper)
+        return write_note(case, kind, book, form, None, stamp, paper, head, language)
 
     def keep_note(
         self, who: Who, person: str, kind: str, text: str, follows: int, once: str
@@ -378,23 +468,30 @@ class CourseVerbs:
     # -------------------------------------------------------------- inside
 
     def _way(self, work: Work, person: str) -> OnTheWay:
-        found, book = self._file(work, person), self._book(work)
-        plans = [read_plan(r.body) for r in found.records if r.kind == "plan"]
-        homes = tuple(
-            read_plan_code(str(r.facts["code"]), book.joint)
-            for r in reversed(found.records)
-            if r.kind == "plan" and r.facts["code"]
-        )
-        logs = tuple(_log_of(r) for r in found.records if r.kind == "handover")
+        return self._way_of(self._file(work, person), self._book(work))
+
+    def _way_of(self, found: PersonFile, book: Evidence) -> OnTheWay:
+        """The way of a person whose records were read."""
+        read = self.reading
+        plans = [r for r in found.records if r.kind == "plan"]
+        codes = [str(r.facts["code"]) for r in reversed(plans) if r.facts["code"]]
+        homes = tuple(read_plan_code(code, book.joint) for code in codes)
+        logs = tuple(read.log(r) for r in found.records if r.kind == "handover")
         opened = None
-        if plans and plans[-1].exercises:
-            decided = [
-                read_as(Decided, r.body, f"decision {r.version}")
-                for r in found.records
-                if r.kind == "decision"
-            ]
-            opened = course_of(plans, decided, logs, homes, book, self.today())
-        return OnTheWay(found, book, homes, logs, opened)
+        if found.plan is not None and found.plan.exercises:
+            made = [r for r in found.records if r.kind == "decision"]
+            opened = course_of(
+                (Lazy([partial(read.plan, r) for r in plans]), tuple(map(read.head, plans))),
+                (
+                    Lazy([partial(read.decided, r) for r in made]),
+                    Lazy([partial(read.past, r) for r in made]),
+                ),
+                logs,
+                homes,
+                book,
+                self.today(),
+            )
+        return OnTheWay(found, book, homes, logs, opened, read)
 
     def _followed(self, work: Work, person: str) -> OnTheWay:
         """The same of a person who has something to follow."""
@@ -480,6 +577,27 @@ def told_new(decided: Decided | None, words: Words, plan: Plan) -> tuple[str, ..
     return changed_lines(decided.decision, answers, words, plan)
 
 
+def newest_targets(found: PersonFile) -> Record | None:
+    """The record of the values to be reached; None when none was ever kept."""
+    kept = [r for r in found.records if r.kind == "note" and r.facts["sort"] == TARGETS]
+    return kept[-1] if kept else None
+
+
+def targets_in(record: Record | None, book: Evidence) -> Mapping[str, Target]:
+    """The values to be reached of a record, by measure.
+
+    Raises
+    ------
+    InputError
+        The record cannot be read with this book.
+    """
+    return read_targets(record.body.split(), book) if record else {}
+
+
+def _targets(way: OnTheWay) -> Mapping[str, Target]:
+    return targets_in(newest_targets(way.found), way.book)
+
+
 def _advise(way: OnTheWay, today: date) -> tuple[dict[Side, Foot], Decision]:
     opened, exam = way.opened, way.found.exam
     assert opened is not None
@@ -495,13 +613,6 @@ def _digest(way: OnTheWay, decision: Decision) -> str:
     told = [(line.exercise.family, line.exercise.side, line.outcome) for line in decision.lines]
     seen = (found.plan_version, found.exam_version, len(way.logs), decision.on, decision.edition)
     return hashlib.sha256(repr((seen, told)).encode()).hexdigest()
-
-
-def _log_of(record: Record) -> Kept:
-    try:
-        return read_kept(record.body)
-    except (ValueError, KeyError, TypeError):
-        raise DamagedError(f"The hand-over {record.version} cannot be read.") from None
 
 
 def _versions(found: PersonFile, book: Evidence) -> dict[int, int]:

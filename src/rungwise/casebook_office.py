@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rungwise.casebook import Casebook
+from rungwise.casebook import CLINIC, Casebook, clinic_names
 from rungwise.casebook_book import toml_of
 from rungwise.core.errors import Fault, InputError
 from rungwise.exam_file import CLINIC_LINES, PAGE
@@ -41,6 +41,7 @@ from rungwise.records.store import backups_of
 
 __all__ = [
     "CLINIC_LINES",
+    "FACTOR_RULES",
     "PAPERS",
     "ROLES",
     "Account",
@@ -56,15 +57,20 @@ __all__ = [
     "chain_of",
     "clinic_lines",
     "desk",
+    "keep_factor",
+    "new_factor",
     "own_account",
     "own_password",
-    "own_second_factor",
+    "prove",
+    "reset_factor",
     "save_clinic",
     "save_desk",
     "verify",
 ]
 
-CLINIC, DESK = "clinic", "desk"
+DESK = "desk"
+#: Whether accounts must have a second factor; by itself: where other computers are served.
+FACTOR_RULES = ("by_itself", "required", "free")
 PAPERS = ("a4", "us-letter")
 LOCK_MINUTES, KEPT_MOST = (1, 15), 400
 LINE_MAX, ROWS_MAX = 200, 500
@@ -87,6 +93,8 @@ class Desk:
         Where backups go; empty = beside the records.
     hourly, daily, weekly : int
         How many backups are kept [1].
+    factor : str
+        Whether accounts must have a second factor: one of the `FACTOR_RULES`.
     version : int
         Version of this setting, 0 = never set [1].
     """
@@ -97,6 +105,7 @@ class Desk:
     hourly: int = Keep.hourly
     daily: int = Keep.daily
     weekly: int = Keep.weekly
+    factor: str = FACTOR_RULES[0]
     version: int = 0
 
 
@@ -161,6 +170,10 @@ def save_desk(casebook: Casebook, who: Who, typed: Mapping[str, str], expected: 
     told: dict[str, object] = {"paper": typed.get("paper", "a4")}
     if told["paper"] not in PAPERS:
         faults.append(Fault("paper", str(told["paper"]), " | ".join(PAPERS), "Choose one."))
+    told["factor"] = typed.get("factor", "") or FACTOR_RULES[0]
+    if told["factor"] not in FACTOR_RULES:
+        allowed = " | ".join(FACTOR_RULES)
+        faults.append(Fault("factor", str(told["factor"])[:20], allowed, "Choose one."))
     bounds = {"lock_minutes": LOCK_MINUTES}
     for name in ("lock_minutes", "hourly", "daily", "weekly"):
         low, high = bounds.get(name, (0, KEPT_MOST))
@@ -278,10 +291,10 @@ def another_passphrase(casebook: Casebook, who: Who, old: str, new: str) -> None
     WrongKeyError
         The old passphrase does not fit.
     InputError
-        The new one is too short or too long.
+        The new one is too short, too long or too easy to guess.
     """
     file, key = _own_key(casebook, who, old)
-    change_passphrase(file, key, new, casebook.n)
+    change_passphrase(file, key, new, casebook.n, clinic_names(casebook.store))
     _did(casebook, who, "passphrase")
 
 
@@ -327,7 +340,7 @@ def add_account(casebook: Casebook, who: Who, name: str, role: str, password: st
     if role != "administrator" and not casebook.named:
         fault = Fault("role", role[:40], "administrator", "The first one manages the others.")
         raise InputError("account", (fault,))
-    casebook.accounts.add(who, name, role, password)
+    casebook.accounts.add(who, name, role, password, clinic_names(casebook.store))
 
 
 def own_account(casebook: Casebook, who: Who) -> Account | None:
@@ -345,24 +358,61 @@ def own_password(casebook: Casebook, who: Who, old: str, new: str) -> None:
     InputError
         The new one is too weak.
     """
-    _know(casebook, who, old)
-    casebook.accounts.set_password(who, who.id, new)
+    prove(casebook, who, old)
+    casebook.accounts.set_password(who, who.id, new, clinic_names(casebook.store))
 
 
-def own_second_factor(casebook: Casebook, who: Who, old: str) -> tuple[str, tuple[str, ...]]:
-    """Start one's own second factor, for who knows the password; ends every session.
+def new_factor(casebook: Casebook, who: Who, old: str) -> tuple[str, str]:
+    """A secret for one's own second factor, for who knows the password; nothing is kept yet.
 
     Returns
     -------
-    str, tuple of str
-        Address for an authenticator, and recovery codes.
+    str, str
+        The secret, and its address for an authenticator.
+
+    Raises
+    ------
+    WrongKeyError
+        The password does not fit.
     """
-    _know(casebook, who, old)
-    return casebook.accounts.set_second_factor(who, who.id)
+    prove(casebook, who, old)
+    return casebook.accounts.new_factor(who)
 
 
-def _know(casebook: Casebook, who: Who, password: str) -> None:
-    if not casebook.accounts.knows(who, password):
+def keep_factor(casebook: Casebook, who: Who, secret: str, code: str) -> tuple[str, ...]:
+    """Keep one's own second factor once its first code was shown; returns the recovery codes.
+
+    Raises
+    ------
+    SignInError
+        The code does not fit; nothing was kept.
+    """
+    return casebook.accounts.set_second_factor(who, secret, code)
+
+
+def reset_factor(casebook: Casebook, who: Who, account: str, old: str) -> None:
+    """Take off somebody's second factor, by an administrator who knows the own password.
+
+    Raises
+    ------
+    WrongKeyError
+        The password does not fit.
+    """
+    prove(casebook, who, old)
+    casebook.accounts.reset_second_factor(who, account)
+
+
+def prove(casebook: Casebook, who: Who, password: str) -> None:
+    """Make sure that it is still the same person: the own password, or the records' passphrase.
+
+    Raises
+    ------
+    WrongKeyError
+        It does not fit.
+    """
+    if casebook.accounts.own(who) is None:
+        _own_key(casebook, who, password)
+    elif not casebook.accounts.knows(who, password):
         raise WrongKeyError("The password does not fit.")
 
 

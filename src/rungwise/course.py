@@ -9,11 +9,11 @@ from __future__ import annotations
 import hashlib
 import json
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, TypeVar, cast, overload
 
 from rungwise.book import joint_of
 from rungwise.core.errors import Fault, InputError
@@ -21,14 +21,15 @@ from rungwise.core.evidence import Evidence
 from rungwise.core.followed import Course, Entry, read_entries
 from rungwise.core.grade import grade
 from rungwise.core.ladder import build_ladder
+from rungwise.core.note_case import Advised
 from rungwise.core.prescribe import feet_of
-from rungwise.core.progress import Decision
+from rungwise.core.progress import Decision, Outcome
 from rungwise.core.renew import Answer, Kind
 from rungwise.core.screen import screen
 from rungwise.core.start import Foot
-from rungwise.core.terms import SIDES, Exam, Exercise, Plan, Side
+from rungwise.core.terms import SIDES, Exam, Exercise, Plan, Reason, Side
 from rungwise.diary import Kept, kept_logs, open_plan
-from rungwise.kept import read_as, read_plan
+from rungwise.kept import Part, read_as, read_part, read_plan
 from rungwise.plain import plain
 from rungwise.plan_code import HomePlan
 
@@ -36,13 +37,20 @@ __all__ = [
     "DECISIONS",
     "EARLIER_PLANS",
     "Decided",
+    "Head",
+    "Lazy",
     "Opened",
+    "Past",
     "blank_answers",
     "course_of",
     "digest_of",
     "feet_now",
+    "head_in",
+    "head_of",
     "kept_versions",
     "open_course",
+    "past_in",
+    "past_of",
     "read_answers",
 ]
 
@@ -50,6 +58,7 @@ PLAN, DECISIONS, EARLIER_PLANS = "plan.json", "decisions.jsonl", "earlier"
 WORDS = ("accept", "change", "keep")
 #: Letters of the mark of an advice.
 MARK = 16
+Whole = TypeVar("Whole")
 
 
 @dataclass(frozen=True)
@@ -71,36 +80,102 @@ class Decided:
     answers: tuple[tuple[str, Side, Answer], ...]
 
 
+Setting = tuple[str, Side, bool, tuple[int, ...], int]
+
+
 @dataclass(frozen=True)
-class Opened:
-    """A plan's folder, opened.
+class Head:
+    """What later versions of a plan ask for of an earlier one.
 
     Parameters
     ----------
-    plans : tuple of Plan
+    starts, examined : date
+        First day, and day of the examination that it was made from.
+    settings : frozenset
+        Family, foot, both feet, places of the dials, dose step of each exercise.
+    """
+
+    starts: date
+    examined: date
+    settings: frozenset[Setting]
+
+
+@dataclass(frozen=True)
+class Past:
+    """What a decision came to.
+
+    Parameters
+    ----------
+    on : date
+        The day.
+    by : str
+        Who decided.
+    advised : tuple of Advised
+        What was advised and answered, line by line.
+    """
+
+    on: date
+    by: str
+    advised: tuple[Advised, ...]
+
+
+class Lazy(Sequence[Whole]):
+    """A sequence whose entries are read when they are asked for.
+
+    Parameters
+    ----------
+    reads : sequence of callable
+        What reads each.
+    """
+
+    def __init__(self, reads: Sequence[Callable[[], Whole]]) -> None:
+        self._reads = reads
+
+    def __len__(self) -> int:
+        return len(self._reads)
+
+    @overload
+    def __getitem__(self, at: int) -> Whole: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[Whole]: ...
+    def __getitem__(self, at: int | slice) -> Whole | Sequence[Whole]:
+        return Lazy(self._reads[at]) if isinstance(at, slice) else self._reads[at]()
+
+
+@dataclass(frozen=True)
+class Opened:
+    """The course of a patient, opened.
+
+    Parameters
+    ----------
+    plan : Plan
+        The present version.
+    plans : sequence of Plan
         Every version, the first one first; the last is the present one.
-    decided : tuple of Decided
+    heads : tuple of Head
+        The same in short.
+    decided : sequence of Decided
         Every decision, in order.
+    past : tuple of Past
+        The same in short.
     course : Course
         What was done, in order.
     since : mapping of (str, Side) to date
         First day of each exercise's present setting.
     """
 
-    plans: tuple[Plan, ...]
-    decided: tuple[Decided, ...]
+    plan: Plan
+    plans: Sequence[Plan]
+    heads: tuple[Head, ...]
+    decided: Sequence[Decided]
+    past: Sequence[Past]
     course: Course
     since: Mapping[tuple[str, Side], date]
 
     @property
-    def plan(self) -> Plan:
-        """The present version."""
-        return self.plans[-1]
-
-    @property
     def starts(self) -> date:
         """First day of the first version."""
-        return self.plans[0].starts
+        return self.heads[0].starts
 
 
 def feet_now(exam: Exam, book: Evidence) -> dict[Side, Foot]:
@@ -145,12 +220,14 @@ def open_course(folder: Path, book: Evidence, today: date) -> Opened:
     found = sorted(earlier.glob("plan-*.json"), key=_number) if earlier.is_dir() else []
     plans = (*(read_plan(_text(path)) for path in found), plan)
     decided = tuple(_decisions(folder))
-    return course_of(plans, decided, kept_logs(folder), open_plan(folder), book, today)
+    versions = plans, tuple(map(head_of, plans))
+    decisions = decided, tuple(map(past_of, decided))
+    return course_of(versions, decisions, kept_logs(folder), open_plan(folder), book, today)
 
 
 def course_of(
-    plans: Sequence[Plan],
-    decided: Sequence[Decided],
+    versions: tuple[Sequence[Plan], tuple[Head, ...]],
+    decisions: tuple[Sequence[Decided], Sequence[Past]],
     logs: Sequence[Kept],
     homes: Sequence[HomePlan],
     book: Evidence,
@@ -160,10 +237,10 @@ def course_of(
 
     Parameters
     ----------
-    plans : sequence of Plan
-        Every version, the first one first.
-    decided : sequence of Decided
-        Every decision, in order.
+    versions : tuple of (sequence of Plan, tuple of Head)
+        Every version, the first one first, and the same in short.
+    decisions : tuple of (sequence of Decided, sequence of Past)
+        Every decision, in order, and the same in short.
     logs : sequence of Kept
         Every hand-over of the diary, in the order of entering.
     homes : sequence of HomePlan
@@ -178,14 +255,124 @@ def course_of(
     InputError
         The last version has no exercises, or a rung that the book no longer has.
     """
+    (plans, heads), (decided, past) = versions, decisions
     plan = plans[-1]
     if not plan.exercises:
         raise _nothing(plan.exam.person.label)
     _known(plan, book)
-    last = decided[-1].decision.on if decided else None
+    last = past[-1].on if past else None
     given, new = _entries(logs, {home.version: home for home in homes}, last)
-    course = read_entries(given, book, plans[0].starts, plan.ends, today, last, new)
-    return Opened(tuple(plans), tuple(decided), course, _since(plans))
+    course = read_entries(given, book, heads[0].starts, plan.ends, today, last, new)
+    return Opened(plan, plans, heads, decided, past, course, _since(heads))
+
+
+# ------------------------------------------------------------------ in short
+
+
+@dataclass(frozen=True)
+class _PartOfRung(Part):
+    places: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class _PartOfFitted(Part):
+    rung: _PartOfRung
+
+
+@dataclass(frozen=True)
+class _PartOfExercise(Part):
+    family: str
+    side: Side
+    both: bool
+    fitted: _PartOfFitted
+    dose_step: int
+
+
+@dataclass(frozen=True)
+class _PartOfExam(Part):
+    on: date
+
+
+@dataclass(frozen=True)
+class _PartOfPlan(Part):
+    starts: date
+    exam: _PartOfExam
+    exercises: tuple[_PartOfExercise, ...]
+
+
+@dataclass(frozen=True)
+class _WhatOfLine(Part):
+    family: str
+    side: Side
+    both: bool
+
+
+@dataclass(frozen=True)
+class _PartOfLine(Part):
+    exercise: _WhatOfLine
+    outcome: Outcome
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True)
+class _PartOfDecision(Part):
+    on: date
+    lines: tuple[_PartOfLine, ...]
+
+
+@dataclass(frozen=True)
+class _PartOfDecided(Part):
+    decision: _PartOfDecision
+    answers: tuple[tuple[str, Side, Answer], ...]
+
+
+def head_of(plan: Plan | _PartOfPlan) -> Head:
+    """A plan in short."""
+    return Head(plan.starts, plan.exam.on, frozenset(map(_setting, plan.exercises)))
+
+
+def head_in(text: str) -> Head:
+    """The same of a plan's JSON text, without reading the rest of it.
+
+    Raises
+    ------
+    InputError
+        It is no plan.
+    """
+    return head_of(read_part(_PartOfPlan, text, PLAN))
+
+
+def past_of(decided: Decided | _PartOfDecided) -> Past:
+    """A decision in short."""
+    answers = {(family, side): answer for family, side, answer in decided.answers}
+    decision = decided.decision
+    return Past(
+        decision.on,
+        next((answer.by for _, _, answer in decided.answers), ""),
+        tuple(
+            Advised(
+                decision.on,
+                line.exercise.family,
+                line.exercise.side,
+                line.exercise.both,
+                line.outcome,
+                line.reasons,
+                answers.get((line.exercise.family, line.exercise.side)),
+            )
+            for line in decision.lines
+        ),
+    )
+
+
+def past_in(text: str, where: str) -> Past:
+    """The same of a decision's JSON text, without reading the rest of it.
+
+    Raises
+    ------
+    InputError
+        It is no decision.
+    """
+    return past_of(read_part(_PartOfDecided, text, where))
 
 
 def _nothing(whose: str) -> InputError:
@@ -270,26 +457,29 @@ def _entries(
             continue
         into = new if decided is not None and kept.entered > decided else given
         for session in kept.log.sessions:
+            sure = not kept.ahead(session.on)
             for e in session.entries:
                 line = home.lines[e.line]
-                own = {k: v for k, v in vars(e).items() if k != "line"}
-                own["counts_up"] = not kept.ahead(session.on)
-                into.append(Entry(session.on, line.family, line.side, line.both, **own))
+                own = vars(e).copy()
+                del own["line"]
+                into.append(
+                    Entry(session.on, line.family, line.side, line.both, counts_up=sure, **own)
+                )
     return given, new
 
 
-def _since(plans: Sequence[Plan]) -> dict[tuple[str, Side], date]:
+def _since(heads: Sequence[Head]) -> dict[tuple[str, Side], date]:
     """First day from which each exercise of the last version was at its present setting."""
     found: dict[tuple[str, Side], date] = {}
-    for now in plans[-1].exercises:
-        for plan in reversed(plans):
-            if not any(_setting(now) == _setting(one) for one in plan.exercises):
+    for setting in heads[-1].settings:
+        for head in reversed(heads):
+            if setting not in head.settings:
                 break
-            found[now.family, now.side] = plan.starts
+            found[setting[:2]] = head.starts
     return found
 
 
-def _setting(e: Exercise) -> tuple[object, ...]:
+def _setting(e: Exercise | _PartOfExercise) -> Setting:
     return e.family, e.side, e.both, e.fitted.rung.places, e.dose_step
 
 

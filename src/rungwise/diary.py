@@ -33,6 +33,7 @@ from rungwise.plan_code import (
 )
 
 __all__ = [
+    "NEW",
     "CODE",
     "DIARY",
     "EARLIER",
@@ -58,6 +59,8 @@ __all__ = [
 CODE, EARLIER, DIARY = "plan-code.txt", "earlier-codes.txt", "diary.jsonl"
 #: How far a phone may be ahead of the clinic: the next day has begun elsewhere.
 AHEAD = timedelta(days=1)
+#: What a hand-over that says nothing new should have held.
+NEW = "something new"
 Key = tuple[date, str, str, bool]
 
 
@@ -359,7 +362,7 @@ def _take(known: Sequence[Kept], kept: Kept, plans: Sequence[HomePlan]) -> tuple
         again = any(old.log == log for old in known) or kept.source == "paper"
         remedy = "It is in the diary already." if again else "An older hand-over: the diary has it."
         what = "log code" if kept.source == "code" else "paper"
-        raise _refused(what, f"part {log.part}", "something new", remedy)
+        raise _refused(what, f"part {log.part}", NEW, remedy)
     shown = _merged([kept], plans).values()
     plan = next(p for p in plans if p.version == log.version)
     return kept, Taken(

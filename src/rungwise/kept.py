@@ -22,7 +22,7 @@ from rungwise.core.planar import Point, Pose
 from rungwise.core.terms import Plan
 from rungwise.plain import plain
 
-__all__ = ["read_as", "read_plan"]
+__all__ = ["Part", "read_as", "read_part", "read_plan"]
 
 Kept = TypeVar("Kept")
 PLAIN = (str, bool, int, type(None))
@@ -45,6 +45,32 @@ def read_plan(text: str) -> Plan:
     return read_as(Plan, text, "plan.json")
 
 
+class Part:
+    """The parent of a record that names only some of the fields that were written."""
+
+
+def read_part(kind: type[Kept], text: str, where: str) -> Kept:
+    """A part of a record: a few of its fields, by records of the same fields below :class:`Part`.
+
+    It costs a tenth of the whole, and does not tell whether another rungwise wrote the rest.
+
+    Parameters
+    ----------
+    kind : type
+        The part's type.
+    text : str
+        JSON text of the whole.
+    where : str
+        Name of the file, for the error.
+
+    Raises
+    ------
+    InputError
+        When there is no such record.
+    """
+    return _read(kind, text, where)[0]
+
+
 def read_as(kind: type[Kept], text: str, where: str) -> Kept:
     """A frozen record as it was written by :func:`rungwise.plain.plain`.
 
@@ -62,6 +88,14 @@ def read_as(kind: type[Kept], text: str, where: str) -> Kept:
     InputError
         When it is none, or was made by another rungwise.
     """
+    found, data = _read(kind, text, where)
+    if plain(found) != data:
+        raise _refused(where, "something that this rungwise does not write")
+    return found
+
+
+def _read(kind: type[Kept], text: str, where: str) -> tuple[Kept, Any]:
+    """A record and the plain data that it was read from."""
     try:
         data = json.loads(text)
         of_any: Any = kind
@@ -69,12 +103,11 @@ def read_as(kind: type[Kept], text: str, where: str) -> Kept:
     except ValueError:
         raise _refused(where, "text that is no JSON") from None
     except _OtherError as why:
-        raise _refused(kind.__name__.lower() + why.place, why.shown) from None
+        name = kind.__name__.lower().removeprefix("_partof")
+        raise _refused(name + why.place, why.shown) from None
     except RecursionError:
         raise _refused(where, "lists in lists without end") from None
-    if plain(found) != data:
-        raise _refused(where, "something that this rungwise does not write")
-    return found
+    return found, data
 
 
 def _refused(field: str, given: str) -> InputError:
@@ -198,9 +231,11 @@ def _mapping_reader(each: Reader) -> Reader:
 def _record_reader(kind: Any) -> Reader:
     known = get_type_hints(kind, localns={"Pose": Pose, "Point": Point})
     readers = {f.name: _reader(known[f.name]) for f in fields(kind)}
+    part = issubclass(kind, Part)
 
     def read(data: Any) -> Any:
-        if not isinstance(data, dict) or data.keys() != readers.keys():
+        fits = isinstance(data, dict) and data.keys() >= readers.keys()
+        if not fits or not (part or len(data) == len(readers)):
             raise _OtherError(data)
         found = {}
         for name, one in readers.items():

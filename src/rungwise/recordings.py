@@ -18,7 +18,17 @@ import numpy as np
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.signals import Array, Recording
 
-__all__ = ["MOST_BYTES", "MOST_ROWS", "PLATE", "Kind", "read_recording", "read_roles"]
+__all__ = [
+    "KINDS",
+    "MOST_BYTES",
+    "MOST_ROWS",
+    "PLATE",
+    "Kind",
+    "pressure_of",
+    "read_movement",
+    "read_recording",
+    "read_roles",
+]
 
 MOST_BYTES, MOST_ROWS, MOST_COLUMNS, MOST_FAULTS = 20_000_000, 500_000, 64, 20
 TIMES = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0}
@@ -139,6 +149,46 @@ def read_recording(
         )
     )
     return Recording(time_s, rows, tuple(kind.roles), kind.unit, told)
+
+
+def read_movement(
+    data: bytes, roles: Mapping[str, tuple[str, str]] | None = None
+) -> tuple[Recording, Recording | None]:
+    """Read acceleration, and turning where it was recorded along with it.
+
+    Parameters
+    ----------
+    data : bytes
+        CSV.
+    roles : mapping of str to (str, str), optional
+        As for :func:`read_recording`; turning is read when one of its roles is told, or when all
+        of its columns are there by our names.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_recording`, the faults of both.
+    """
+    roles = roles or {}
+    here = {name.casefold() for name, _ in _heading(data.partition(b"\n")[0])[0]}
+    turns = bool(set(TURNING.roles) & set(roles)) or set(TURNING.roles) <= here
+    kinds = (ACCELERATION, TURNING) if turns else (ACCELERATION,)
+    known = {"time", *(role for kind in kinds for role in kind.roles)}
+    faults = [
+        Fault("column", role, ", ".join(sorted(known)), "Name one of them.")
+        for role in roles
+        if role not in known
+    ]
+    found = []
+    for kind in kinds:
+        own = {role: told for role, told in roles.items() if role in {"time", *kind.roles}}
+        try:
+            found.append(read_recording(data, kind, own))
+        except InputError as error:
+            faults += [fault for fault in error.faults if fault not in faults]
+    if faults:
+        raise InputError("recording", tuple(faults))
+    return found[0], found[1] if turns else None
 
 
 def pressure_of(

@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import io
+import zipfile
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from rungwise.columns import Growing, explained, tables_of, unit_told
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import Exam, Plan
-from rungwise.tables import Cell, write_table
+from rungwise.tables import Cell
 
-__all__ = ["Followed", "Session", "pseudonym", "research_files", "shift_days"]
+__all__ = ["Followed", "Session", "in_order", "pseudonym", "research_zip", "shift_days"]
 
 #: Older people are pooled (45 CFR 164.514(b)(2)(i)(C), std_20); groups below are told of.
 POOLED_FROM_A, SMALL_GROUP, SHIFT_MOST_D = 90, 5, 365
@@ -81,15 +84,20 @@ def shift_days(key: bytes, person: str) -> int:
     return 1 + int.from_bytes(drawn[:8], "big") % SHIFT_MOST_D
 
 
-def research_files(
-    people: Sequence[Followed], key: bytes, book: Evidence, shifted: bool = False
-) -> dict[str, bytes]:
-    """The files of an export: name -> content.
+def in_order(people: Iterable[str], key: bytes) -> tuple[str, ...]:
+    """Ids of people in the order of their pseudonyms, which tells nothing of the records' order."""
+    return tuple(sorted(people, key=lambda person: pseudonym(key, person)))
+
+
+def research_zip(
+    people: Iterable[Followed], key: bytes, book: Evidence, shifted: bool = False
+) -> bytes:
+    """An export as a zip of tables that explains itself.
 
     Parameters
     ----------
-    people : sequence of Followed
-        Who is in it; people without an examination are left out.
+    people : iterable of Followed
+        Who is in it, in the order of :func:`in_order`; who has no examination is left out.
     key : bytes
         The study's key.
     book : Evidence
@@ -97,22 +105,29 @@ def research_files(
     shifted : bool
         Give days of the calendar, moved by whole days, beside the days from the first visit.
     """
-    chosen = sorted((p for p in people if p.exams), key=lambda p: pseudonym(key, p.id))
-    persons = [_person(p, key) for p in chosen]
-    readings = [row for p in chosen for row in _readings(p, key, book, shifted)]
-    lines = [row for p in chosen for row in _lines(p, key, shifted)]
-    days = [row for p in chosen for row in _days(p, key, shifted)]
-    files = {
-        "people.csv": write_table(persons),
-        "readings.csv": write_table(readings),
-        "programmes.csv": write_table(lines),
-        "diary.csv": write_table(days),
-        "README.txt": _readme(persons, book, shifted),
-    }
-    return {name: text.encode() for name, text in files.items()}
+    without = () if shifted else ("shifted_date",)
+    grown = {name: Growing("research", name, without) for name in tables_of("research")}
+    groups: Counter[tuple[str, str]] = Counter()
+    for p in people:
+        if not p.exams:
+            continue
+        person = _person(p, key)
+        groups[str(person["sex"]), str(person["age_years"])] += 1
+        grown["people"].add([person])
+        grown["readings"].add(_readings(p, key, book, shifted))
+        grown["programmes"].add(_lines(p, key, shifted))
+        grown["diary"].add(_days(p, key, shifted))
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as box:
+        for name, table in grown.items():
+            table.put_into(box, f"{name}.csv")
+        about = _readme(groups, book, shifted)
+        for name, data in explained("research", book, about).items():
+            box.writestr(name, data)
+    return out.getvalue()
 
 
-def age_told(birth_year: int, on: date) -> str:
+def age_told(birth_year: int, on: date) -> str | int:
     """Age in whole years by the year of birth, pooled from 90 on [a].
 
     Parameters
@@ -123,7 +138,7 @@ def age_told(birth_year: int, on: date) -> str:
         Day of the first visit.
     """
     age = on.year - birth_year
-    return f"{POOLED_FROM_A}+" if age >= POOLED_FROM_A else str(age)
+    return f"{POOLED_FROM_A}+" if age >= POOLED_FROM_A else age
 
 
 def _person(p: Followed, key: bytes) -> dict[str, Cell]:
@@ -161,7 +176,7 @@ def _readings(p: Followed, key: bytes, book: Evidence, shifted: bool) -> Iterabl
                 "side": m.side,
                 "measure": m.measure,
                 "value": value,
-                "unit": known.unit,
+                "unit": unit_told(known.unit),
                 "method": m.method,
                 "instrument": m.instrument,
                 "zero": m.zero,
@@ -174,7 +189,7 @@ def _readings(p: Followed, key: bytes, book: Evidence, shifted: bool) -> Iterabl
                 "side": answer if answer in ("right", "left") else None,
                 "measure": f"screen.{item}",
                 "value": answer,
-                "unit": "1",
+                "unit": 1,
                 "method": None,
                 "instrument": None,
                 "zero": None,
@@ -184,10 +199,11 @@ def _readings(p: Followed, key: bytes, book: Evidence, shifted: bool) -> Iterabl
 
 def _lines(p: Followed, key: bytes, shifted: bool) -> Iterable[dict[str, Cell]]:
     for version, plan in enumerate(p.plans, 1):
-        for e in plan.exercises:
+        for line, e in enumerate(plan.exercises):
             yield {
                 **_when(p, plan.starts, key, shifted),
                 "version": version,
+                "line": line,
                 "side": "both" if e.both else e.side,
                 "family": e.family,
                 "rung": e.fitted.rung.name,
@@ -203,8 +219,7 @@ def _days(p: Followed, key: bytes, shifted: bool) -> Iterable[dict[str, Cell]]:
         yield {**_when(p, session.on, key, shifted), **dict(session.facts)}
 
 
-def _readme(persons: Sequence[dict[str, Cell]], book: Evidence, shifted: bool) -> str:
-    groups = Counter((str(row["sex"]), str(row["age_years"])) for row in persons)
+def _readme(groups: Counter[tuple[str, str]], book: Evidence, shifted: bool) -> str:
     small = sorted(group for group, n in groups.items() if n < SMALL_GROUP)
     parts = [
         "Research export, pseudonymised.",
@@ -223,4 +238,4 @@ def _readme(persons: Sequence[dict[str, Cell]], book: Evidence, shifted: bool) -
     if small:
         told = "; ".join(f"{sex}, {age}" for sex, age in small[:200])
         parts.append(f"Groups of fewer than {SMALL_GROUP} people by sex and age: {told}.")
-    return "\r\n".join(parts) + "\r\n"
+    return "\n".join(parts) + "\n"

@@ -11,7 +11,7 @@ from importlib.resources.abc import Traversable
 
 from rungwise.core.evidence import Condition, Evidence
 
-__all__ = ["uses_of"]
+__all__ = ["named_in", "uses_of"]
 
 
 def uses_of(key: str, book: Evidence) -> tuple[str, ...]:
@@ -41,6 +41,19 @@ def uses_of(key: str, book: Evidence) -> tuple[str, ...]:
     found.extend(f"row {row.key}" for row in book.rows.values() if word.search(row.where))
     found.extend(where for where, pattern in _asked() if pattern.fullmatch(key))
     return tuple(dict.fromkeys(found))
+
+
+@cache
+def named_in(word: str) -> tuple[str, ...]:
+    """Modules of the package's code in which a word stands, such as the key of a source.
+
+    Parameters
+    ----------
+    word : str
+        The word.
+    """
+    found = re.compile(rf"\b{re.escape(word)}\b")
+    return tuple(name for name, text in _modules(files("rungwise")) if found.search(text))
 
 
 @cache

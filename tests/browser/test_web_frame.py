@@ -23,7 +23,7 @@ from playwright.sync_api import Page, expect, sync_playwright  # noqa: E402
 from rungwise.casebook import Casebook  # noqa: E402
 from rungwise.web.access import Settings  # noqa: E402
 from rungwise.web.app import create_app  # noqa: E402
-from rungwise.web.exam_form import values_of  # noqa: E402
+from rungwise.web.exam_text import values_of  # noqa: E402
 from tests.web.kit import EXAMS, PASSPHRASE, Clock  # noqa: E402
 
 AXE = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")

@@ -25,7 +25,7 @@ from rungwise.home import HomePlan
 from rungwise.log_code import write_log_code
 from rungwise.web.access import Settings
 from rungwise.web.app import create_app
-from rungwise.web.exam_form import values_of
+from rungwise.web.exam_text import values_of
 from tests.browser.test_phone_page import PHONE, Phone
 from tests.browser.test_web_frame import (
     CHROMIUM,

@@ -5,18 +5,25 @@ Standards: WCAG 2.2 (std §3.1): 1.4.3, 1.4.10, 2.1.1, 3.3.1, 4.1.3; axe-core's 
 
 from __future__ import annotations
 
+import base64
+import io
 import os
 import re
 from pathlib import Path
 
 import pytest
+import segno
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 pytest.importorskip("axe_playwright_python", reason="axe is not installed")
 from playwright.sync_api import FilePayload, Page, expect  # noqa: E402
 
+from rungwise.home import HomeEntry, HomeLog, HomeSession  # noqa: E402
+from rungwise.log_code import write_log_code  # noqa: E402
+from rungwise.plan_code import read_plan_code  # noqa: E402
+from rungwise.records.passwords import totp  # noqa: E402
 from tests.browser.test_web_frame import address, begin, clean, page, pytestmark  # noqa: E402
-from tests.web.kit import EXAMS  # noqa: E402
+from tests.web.kit import DAY, EXAMS  # noqa: E402
 
 __all__ = ["address", "page", "pytestmark"]
 
@@ -92,24 +99,61 @@ def test_settings_and_audit(page: Page, address: str) -> None:
     page.locator("input[name=passphrase]").fill("plain words that are long")
     page.keyboard.press("Enter")
     page.wait_for_url("**/settings")  # an administrator sees no person's record
-    page.locator("#s-old").fill("plain words that are long")
-    page.locator("form[action='/settings/second-factor'] button").click()
+    looked_at(page, "settings-own")
+    page.locator("a[href='/settings/second-factor']").click()
+    page.locator("#f-old").fill("plain words that are long")
+    page.keyboard.press("Enter")
     expect(page.locator(".qr img")).to_be_visible()
     looked_at(page, "second-factor")
+    secret = base64.b32decode(page.locator("p.key").inner_text().replace(" ", ""))
+    page.locator("#f-code").fill("000000")
+    page.keyboard.press("Enter")
+    expect(page.locator("#faults")).to_be_visible()
+    page.locator("#f-code").fill(totp(secret, int(DAY.timestamp())))
+    page.keyboard.press("Enter")
+    expect(page.locator("ul.key li")).to_have_count(10)
+    looked_at(page, "recovery-codes")
+
+
+def dropped(page: Page, on: str, name: str, data: bytes, how: str = "drop") -> None:
+    """Drop a file on a place of the page, or paste it there, as the browser would tell of it."""
+    held = page.evaluate_handle(
+        """([name, text]) => {
+            const bytes = Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0));
+            const held = new DataTransfer();
+            held.items.add(new File([bytes], name));
+            return held;
+        }""",
+        [name, base64.b64encode(data).decode()],
+    )
+    if how == "drop":
+        page.dispatch_event(on, "dragover", {"dataTransfer": held})
+        expect(page.locator("form.drop.over")).to_have_count(1)
+        page.dispatch_event(on, "drop", {"dataTransfer": held})
+    else:
+        page.locator(on).evaluate(
+            """(place, held) => place.dispatchEvent(
+                new ClipboardEvent("paste", {bubbles: true, clipboardData: held}))""",
+            held,
+        )
+    expect(page.locator("[data-dropped]")).to_contain_text(name)
 
 
 def test_files(page: Page, address: str) -> None:
     begin(page, address)
     page.goto(f"{address}/files")
     looked_at(page, "files")
+    look = page.locator("form[action='/files/look'] button")
     exam: FilePayload = {"name": "a.toml", "mimeType": "text/plain", "buffer": b"a = "}
-    page.locator("#exam").set_input_files(exam)
-    page.locator("form[action='/files/exam'] button").click()
+    page.locator("#file").set_input_files(exam)
+    look.click()
     expect(page.locator("#faults")).to_be_focused()
     looked_at(page, "files-faults")
-    exam["buffer"] = EXAMS["hill-walker-grade-2"].encode()
-    page.locator("#exam").set_input_files(exam)
-    page.locator("form[action='/files/exam'] button").click()
+    dropped(page, "h1", "exam.toml", EXAMS["hill-walker-grade-2"].encode())
+    expect(look).to_be_focused()
+    looked_at(page, "files-dropped")
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
     looked_at(page, "exam-in")
     page.locator("input[value=new]").check()
     page.locator("button.main").click()
@@ -119,11 +163,9 @@ def test_files(page: Page, address: str) -> None:
     page.locator("button[value=keep]").click()
     page.goto(f"{address}/people/{person[1]}")
     looked_at(page, "person-out")
-    rows = b"label\r\nA-1\r\nA-2\r\n"
-    people: FilePayload = {"name": "a.csv", "mimeType": "text/csv", "buffer": rows}
     page.goto(f"{address}/files")
-    page.locator("#people").set_input_files(people)
-    page.locator("form[action='/files/people'] button").click()
+    dropped(page, "#file", "a.txt", b"label\r\nA-1\r\nA-2\r\n", "paste")
+    look.click()
     looked_at(page, "people-in")
     page.locator("button.main").click()
     over(page)
@@ -137,6 +179,47 @@ def test_files(page: Page, address: str) -> None:
     assert Path(got.value.path()).read_bytes().startswith(b"PK")
     page.goto(f"{address}/people/{person[1]}/erase")
     looked_at(page, "erase")
+
+
+def test_a_screenshot_dropped_on_the_diary_and_a_file_on_the_examination(
+    page: Page, address: str
+) -> None:
+    """Anywhere on the page, also where the field is folded away."""
+    begin(page, address)
+    page.goto(f"{address}/files")
+    dropped(page, "main", "exam.toml", EXAMS["hill-walker-grade-2"].encode())
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+    page.locator("input[value=new]").check()
+    page.locator("button.main").click()
+    found = re.search(r"/people/(\w{32})", page.url)
+    assert found
+    person = f"{address}/people/{found[1]}"
+    page.goto(f"{person}/exam")
+    dropped(page, "h1", "again.toml", EXAMS["hill-walker-grade-2"].encode())
+    expect(page.locator("#exam-file")).to_be_visible()
+    looked_at(page, "exam-dropped")
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+    expect(page.locator("input[name=whose]")).to_have_count(1)
+    looked_at(page, "exam-of-one")
+    page.goto(f"{person}/programme")
+    with page.expect_navigation():
+        page.locator("button[value=keep]").click()
+    text = page.locator("p.code").text_content() or ""
+    home = read_plan_code("".join(text.split()))
+    entry = HomeEntry(0, "all", "", 2, 10, 2, 3, 1)
+    log = HomeLog(home.number, home.version, 0, (HomeSession(home.starts, (entry,)),))
+    drawn = io.BytesIO()
+    segno.make_qr(write_log_code(log, home), error="m").save(drawn, kind="png", scale=6)
+    page.goto(f"{person}/diary")
+    looked_at(page, "diary-in")
+    dropped(page, "#log", "screen.png", drawn.getvalue(), "paste")
+    looked_at(page, "diary-dropped")
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+    expect(page.locator("[role=status]").first).to_contain_text("1")
+    looked_at(page, "diary-taken")
 
 
 def test_files_and_long_work_without_script(page: Page, address: str) -> None:

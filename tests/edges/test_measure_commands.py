@@ -16,7 +16,7 @@ from rungwise.book import read_overrides
 from rungwise.cli import main
 from rungwise.clinic import open_book
 from rungwise.core.errors import InputError
-from rungwise.measures.typed import read_items, read_pairs, read_targets, read_timed
+from rungwise.measures.typed import read_items, read_pairs, read_targets, read_timed, write_targets
 from tests.factory import real_book
 
 BOOK = real_book()
@@ -158,6 +158,22 @@ def test_whatever_is_typed_is_read_or_refused(text: str, one: list[str], two: li
     assert len(faults) == sum(
         item is None and word != "-" for item, word in zip(items, one, strict=True)
     )
+
+
+def test_a_target_says_which_way_where_the_book_does_not() -> None:
+    words = ["mtp_dorsiflexion_deg>=45.5/2027-03-01", "pain_usual_nprs=2/2027-02-01"]
+    words += ["morning_stiffness_min<=5/2027-01-01"]
+    found = read_targets(words, BOOK)
+    assert {key: (one.value, one.better) for key, one in found.items()} == {
+        "mtp_dorsiflexion_deg": (45.5, 1),
+        "pain_usual_nprs": (2, None),
+        "morning_stiffness_min": (5, -1),
+    }
+    assert write_targets(found).split() == sorted(words)
+    assert read_targets(write_targets(found).split(), BOOK) == found
+    assert read_targets(["pain_usual_nprs<=2/2027-02-01"], BOOK)["pain_usual_nprs"].better == -1
+    with pytest.raises(InputError, match="lower is better"):
+        read_targets(["pain_usual_nprs>=2/2027-02-01"], BOOK)
 
 
 # ------------------------------------------------------------------ scores

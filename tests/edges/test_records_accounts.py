@@ -110,7 +110,7 @@ def test_only_an_administrator_keeps_the_accounts(accounts: Accounts) -> None:
         lambda: accounts.add(who, "New", "administrator", PASSWORD),
         lambda: accounts.change(who, kim, role="administrator"),
         lambda: accounts.set_password(who, lou, PASSWORD + "2"),
-        lambda: accounts.set_second_factor(who, lou),
+        lambda: accounts.reset_second_factor(who, lou),
         lambda: accounts.sign_out_everywhere(who, lou),
     ):
         with pytest.raises(NotAllowedError):
@@ -230,18 +230,31 @@ def test_totp_is_that_of_its_standard() -> None:
         assert totp(secret, at_s, digits=8) == code
 
 
-def test_a_second_factor_is_asked_for_once_each(accounts: Accounts, clock: Clock) -> None:
-    kim = accounts.add(LOCAL, "Kim", "reader", PASSWORD)
-    address, _ = accounts.set_second_factor(LOCAL, kim)
+def with_factor(
+    accounts: Accounts, clock: Clock, name: str = "Kim"
+) -> tuple[Who, bytes, list[str]]:
+    """An account whose second factor is kept; its first code is used up."""
+    who = Who(accounts.add(LOCAL, name, "administrator", PASSWORD), frozenset({"administrator"}))
+    text, address = accounts.new_factor(who)
     asked = urlsplit(address)
     assert (asked.scheme, asked.netloc) == ("otpauth", "totp")
-    secret = base64.b32decode(parse_qs(asked.query)["secret"][0])
+    assert parse_qs(asked.query)["secret"] == [text]
+    secret = base64.b32decode(text)
+    codes = accounts.set_second_factor(who, text, totp(secret, int(clock().timestamp())))
+    return who, secret, list(codes)
+
+
+def test_a_second_factor_is_asked_for_once_each(accounts: Accounts, clock: Clock) -> None:
+    _, secret, _ = with_factor(accounts, clock)
     assert len(secret) == 20
     assert accounts.all(LOCAL)[0].second_factor
 
     def code(off_s: int = 0) -> str:
         return totp(secret, int(clock().timestamp()) + off_s)
 
+    with pytest.raises(SignInError):  # the one that it was kept by is used up
+        accounts.sign_in("Kim", PASSWORD, code())
+    clock.turn(minutes=5)
     for wrong in ("", "000000", code(90), code(-90), "\u0661" * 6):
         with pytest.raises(SignInError):
             accounts.sign_in("Kim", PASSWORD, wrong, address=wrong)
@@ -256,9 +269,48 @@ def test_a_second_factor_is_asked_for_once_each(accounts: Accounts, clock: Clock
     assert accounts.sign_in("Kim", PASSWORD, code(30))  # a phone that is 30 s ahead
 
 
-def test_a_recovery_code_stands_in_once(accounts: Accounts, store: Store) -> None:
-    kim = accounts.add(LOCAL, "Kim", "reader", PASSWORD)
-    _, codes = accounts.set_second_factor(LOCAL, kim)
+def test_a_second_factor_is_kept_after_its_first_code_alone(
+    accounts: Accounts, store: Store, clock: Clock
+) -> None:
+    who = Who(accounts.add(LOCAL, "Kim", "reader", PASSWORD), frozenset({"reader"}))
+    token = accounts.sign_in("Kim", PASSWORD)
+    secret, _ = accounts.new_factor(who)
+    other, _ = accounts.new_factor(who)
+    now_s = int(clock().timestamp())
+    for wrong in ("", "000000", totp(base64.b32decode(other), now_s), "\u0661" * 6):
+        with pytest.raises(SignInError):
+            accounts.set_second_factor(who, secret, wrong)
+    own = accounts.own(who)
+    assert own is not None
+    assert (own.second_factor, own.version) == (False, 1)  # nothing was written
+    assert accounts.who(token) == who
+    with store.engine.begin() as connection:
+        told = repr(connection.exec_driver_sql("select * from account").fetchall())
+    assert secret not in told
+    accounts.set_second_factor(who, secret, totp(base64.b32decode(secret), now_s))
+    assert accounts.who(token) is None  # and every session ends
+    with pytest.raises(SignInError):
+        accounts.sign_in("Kim", PASSWORD)
+
+
+def test_an_administrator_takes_off_a_lost_second_factor(
+    accounts: Accounts, store: Store, clock: Clock
+) -> None:
+    who, _, codes = with_factor(accounts, clock)
+    token = accounts.sign_in("Kim", PASSWORD, codes[0])
+    accounts.reset_second_factor(LOCAL, who.id)
+    assert accounts.who(token) is None
+    assert not accounts.all(LOCAL)[0].second_factor
+    assert accounts.sign_in("Kim", PASSWORD)
+    with store.work(LOCAL) as work:
+        rows = [(r.did, r.who, r.detail) for r in work.audit_rows() if r.did.endswith("factor")]
+    assert rows == [("set factor", who.id, who.id), ("reset factor", "local", who.id)]
+    with pytest.raises(UnknownError):
+        accounts.reset_second_factor(LOCAL, "0" * 32)
+
+
+def test_a_recovery_code_stands_in_once(accounts: Accounts, store: Store, clock: Clock) -> None:
+    _, _, codes = with_factor(accounts, clock)
     assert len(set(codes)) == 10
     assert all(re.fullmatch("[0-9A-HJKMNP-TV-Z]{10}", code) for code in codes)
     assert accounts.sign_in("Kim", PASSWORD, codes[3].lower())
@@ -268,6 +320,20 @@ def test_a_recovery_code_stands_in_once(accounts: Accounts, store: Store) -> Non
     with store.engine.begin() as connection:
         told = repr(connection.exec_driver_sql("select codes from account").fetchall())
     assert not any(code in told for code in codes)
+
+
+def test_a_clock_set_back_lets_in_after_15_minutes(accounts: Accounts, clock: Clock) -> None:
+    accounts.add(LOCAL, "Kim", "reader", PASSWORD)
+    for _ in range(20):
+        with pytest.raises(SignInError) as met:
+            accounts.sign_in("Kim", "wrong")
+        clock.turn(seconds=met.value.wait_s)
+    clock.turn(days=-400)
+    with pytest.raises(SignInError) as met:
+        accounts.sign_in("Kim", PASSWORD)
+    assert met.value.wait_s == 15 * 60
+    clock.turn(minutes=15)
+    assert accounts.sign_in("Kim", PASSWORD)
 
 
 def test_signing_in_is_audited(accounts: Accounts, store: Store) -> None:

@@ -7,7 +7,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -93,13 +93,24 @@ class PostgresServer:
     def _url(self, name: str) -> str:
         return f"postgresql+psycopg://postgres@/{name}?host={self._folder}"
 
-    def __call__(self) -> str:
+    def __call__(self, like: str = "template1") -> str:
         self._count += 1
+        self._say(f"create database clinic_{self._count} template {like}")
+        return self._url(f"clinic_{self._count}")
+
+    @contextmanager
+    def copies(self) -> Iterator[Callable[[], str]]:
+        """Give copies of the first database, and drop them in the end."""
+        before = self._count
+        yield lambda: self("clinic_1")
+        for number in range(before + 1, self._count + 1):
+            self._say(f"drop database clinic_{number} with (force)")
+
+    def _say(self, line: str) -> None:
         engine = sa.create_engine(self._url("postgres"), isolation_level="AUTOCOMMIT")
         with engine.connect() as connection:
-            connection.exec_driver_sql(f"create database clinic_{self._count}")
+            connection.exec_driver_sql(line)
         engine.dispose()
-        return self._url(f"clinic_{self._count}")
 
 
 @contextmanager

@@ -29,6 +29,7 @@ def cookie_of(visitor: Visitor) -> str:
     return str(visitor.client.cookies["rungwise"])
 
 
+@pytest.mark.on_file
 def test_first_start_makes_records_and_shows_the_recovery_key_once(visitor: Visitor) -> None:
     visitor.get("/")
     visitor.send("/enter/first", 422, passphrase="short", again="short")
@@ -145,6 +146,7 @@ def test_headers_are_set_on_every_answer(inside: Visitor) -> None:
         assert "server" not in headers
 
 
+@pytest.mark.on_file
 def test_guessing_is_slowed_down(inside: Visitor) -> None:
     inside.send("/lock", follow=False)
     inside.get("/enter")
@@ -156,6 +158,7 @@ def test_guessing_is_slowed_down(inside: Visitor) -> None:
     inside.send("/enter/sign-in", passphrase=PASSPHRASE)
 
 
+@pytest.mark.on_file
 def test_an_idle_session_ends_and_locks_the_records(inside: Visitor) -> None:
     inside.clock.on(minutes=14)
     inside.get("/")
@@ -179,12 +182,14 @@ def test_a_clock_that_jumped_back_ends_a_session(inside: Visitor) -> None:
     assert inside.client.get("/").status_code == 303
 
 
+@pytest.mark.on_file
 def test_the_records_are_locked_without_anybody_asking(inside: Visitor) -> None:
     inside.clock.on(minutes=16)
     inside.app.state.access.lock_if_idle()
     assert inside.casebook.state == "locked"
 
 
+@pytest.mark.on_file
 def test_people_sign_in_by_name_as_soon_as_there_is_an_account(inside: Visitor) -> None:
     accounts = inside.casebook.accounts
     accounts.add(LOCAL, "Ada", "reader", "plain words that are long")

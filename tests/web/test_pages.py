@@ -19,7 +19,8 @@ from rungwise.clinic import read_exam
 from rungwise.core.contrast import rgb, stands_out
 from rungwise.core.errors import InputError
 from rungwise.core.terms import SIDES, Side
-from rungwise.web.exam_form import again_from, sections_of, to_toml, values_of
+from rungwise.web.exam_form import sections_of
+from rungwise.web.exam_text import again_from, to_toml, values_of
 from rungwise.web.page import Page, help_of
 from rungwise.web.pages import ROUTES
 from rungwise.web.words import LANGUAGES, say_in
@@ -238,6 +239,7 @@ def test_the_form_tells_what_it_comes_to_before_it_is_saved(inside: Visitor) -> 
     assert inside.casebook.person(LOCAL, url.rpartition("/")[2]).exam is None
 
 
+@pytest.mark.on_file
 @pytest.mark.parametrize("below", ["", "/hold"])
 def test_what_was_typed_outlives_the_lock(inside: Visitor, below: str) -> None:
     url = inside.person()
@@ -253,6 +255,7 @@ def test_what_was_typed_outlives_the_lock(inside: Visitor, below: str) -> None:
     assert "Half a word" not in inside.get(f"{url}/exam")
 
 
+@pytest.mark.on_file
 def test_a_stranger_keeps_no_form(inside: Visitor) -> None:
     url = inside.person()
     inside.client = inside.another()
@@ -294,8 +297,7 @@ def test_the_caseload_says_who_needs_a_look_and_why(inside: Visitor) -> None:
     assert "Nobody fits." in inside.page
     inside.clock.on(days=7)
     inside.app.state.access.lock_if_idle()
-    inside.get("/enter")
-    inside.send("/enter/sign-in", passphrase="five plain words in a row")
+    inside.come_back()
     inside.send("/", 200, only="due")
     assert "Today." in inside.page
     inside.send("/", 200, search="n-1")
@@ -360,11 +362,14 @@ def test_a_newer_examination_is_shown_beside_what_was_typed(inside: Visitor) -> 
     inside.send(f"{url}/exam", fields={**fields, "therapist": ["First"], "once": "a"})
     inside.get(f"{url}/exam")
     page = inside.send(f"{url}/exam", 409, fields={**fields, "therapist": ["Second"], "once": "b"})
-    assert 'therapist = "First"' in page
-    assert 'therapist = "Second"' in page
+    assert '<span class="said">First</span>' in page
+    assert '<span class="said">Second</span>' in page
     assert 'name="expected" value="2"' in page
-    inside.send(f"{url}/exam", fields={**fields, "expected": "2", "once": "b"})
-    assert inside.casebook.person(LOCAL, url.rpartition("/")[2]).exam_version == 3
+    merged = {"action": "merge", "base": "1", "take.therapist": "mine", "expected": "2"}
+    inside.send(f"{url}/exam", fields={**fields, "therapist": ["Second"], **merged, "once": "b"})
+    found = inside.casebook.person(LOCAL, url.rpartition("/")[2])
+    assert found.exam is not None
+    assert (found.exam_version, found.exam.therapist) == (3, "Second")
 
 
 def test_a_newer_programme_is_not_written_over(inside: Visitor) -> None:
@@ -373,6 +378,7 @@ def test_a_newer_programme_is_not_written_over(inside: Visitor) -> None:
     inside.send(f"{url}/programme", action="keep", expected="0", once="a")
     page = inside.send(f"{url}/programme", 409, action="keep", expected="0", once="b")
     assert "Somebody kept another programme meanwhile" in page
+    assert "Both say the same" in page
     assert 'name="expected" value="1"' in page
 
 

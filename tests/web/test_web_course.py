@@ -16,8 +16,8 @@ from rungwise.core.evidence import Evidence
 from rungwise.home import HomeEntry, HomeLog, HomePlan, HomeSession
 from rungwise.log_code import write_log_code
 from rungwise.plan_code import write_plan_code
-from rungwise.web.exam_form import values_of
-from tests.web.kit import BASE, EXAMS, PASSPHRASE, Visitor
+from rungwise.web.exam_text import values_of
+from tests.web.kit import BASE, EXAMS, Visitor
 
 
 @pytest.fixture
@@ -35,9 +35,12 @@ def planned(inside: Visitor, name: str = "hill-walker-grade-2") -> str:
 def later(inside: Visitor, **span: float) -> None:
     """Let time pass; the records lock meanwhile and are opened again."""
     inside.clock.on(**span)
+    if inside.casebook.on_server:
+        inside.start()  # nobody has an account yet: the session is begun anew
+        return
     inside.get("/")
-    if 'action="/enter/sign-in"' in inside.page:
-        inside.send("/enter/sign-in", passphrase=PASSPHRASE)
+    if 'action="/enter/' in inside.page:
+        inside.come_back()
 
 
 def way(inside: Visitor, url: str) -> OnTheWay:
@@ -411,6 +414,96 @@ def test_four_readings_give_a_fan(inside: Visitor) -> None:
     assert re.search(r"\d+ % between", found[0])
 
 
+def set_targets(inside: Visitor, url: str, told: dict[str, str], status: int = 303) -> str:
+    """Type values to be reached."""
+    inside.get(f"{url}/change")
+    shown = re.findall(r'id="targets".*?name="expected" value="(\d+)"', inside.page, re.S)
+    once = f"t{shown[0]}{len(told)}"
+    return inside.send(f"{url}/change", status, fields={"expected": shown[0], "once": once, **told})
+
+
+BEND_TO = {
+    "target.mtp_dorsiflexion_deg.value": "45,5",
+    "target.mtp_dorsiflexion_deg.way": "least",
+    "target.mtp_dorsiflexion_deg.by": "2026-12-30",
+}
+
+
+def test_a_value_to_be_reached_is_kept_told_and_forecast(inside: Visitor) -> None:
+    url = planned(inside)
+    for n in range(3):
+        later(inside, days=7)
+        more = {"right.mtp_dorsiflexion_deg.1.v1": str(44 + 4 * n)}
+        examine_again(inside, url, f"again-{n}", **more)
+    set_targets(inside, url, BEND_TO)
+    found = re.search(r'<h2 id="goals">.*?</table>', inside.page, re.S)
+    assert found
+    assert "at least 45.5°" in found[0]
+    assert "30 Dec 2026" in found[0]
+    assert re.search(r"\d+ %", found[0])
+    record = way(inside, url).found.records[-1]
+    assert (record.kind, record.facts["sort"]) == ("note", "targets")
+    assert record.body == "mtp_dorsiflexion_deg>=45.5/2026-12-30\n"
+    assert "Target 45.5° by 2026-12-30" in inside.page  # told with the chart
+    assert "Values to be reached" in inside.get(url)
+    # the way that the book knows needs no choice, and both stand side by side
+    pain = {"target.pain_usual_nprs.value": "2", "target.pain_usual_nprs.by": "2027-02-01"}
+    set_targets(inside, url, {**BEND_TO, **pain})
+    assert "at most 2" in inside.page
+    # emptied, it is gone; the earlier ones stay in the records
+    set_targets(inside, url, pain)
+    assert "45.5" not in inside.page
+    kept = [r.body for r in way(inside, url).found.records if r.kind == "note"]
+    assert len(kept) == 3
+    assert kept[2] == "pain_usual_nprs=2/2027-02-01\n"
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"value": "far"}, "far was given; allowed: a number"),
+        ({"value": ""}, "allowed: a number"),
+        ({"value": "400"}, "400 was given; allowed: -20 to 90 deg"),
+        ({"by": ""}, "allowed: a day"),
+        ({"by": "2026-02-30"}, "2026-02-30 was given; allowed: a day"),
+        ({"by": "2026-11-01"}, "allowed: a day after"),
+        ({"way": ""}, "allowed: at least | at most"),
+    ],
+)
+def test_a_wrong_value_to_be_reached_is_named_beside_its_field(
+    inside: Visitor, change: dict[str, str], told: str
+) -> None:
+    url = planned(inside)
+    wrong = {f"target.mtp_dorsiflexion_deg.{part}": text for part, text in change.items()}
+    set_targets(inside, url, {**BEND_TO, **wrong}, 422)
+    assert told in inside.page
+    part = next(iter(change))
+    assert f'id="e-target-mtp_dorsiflexion_deg-{part}"' in inside.page
+    assert f'href="#f-target-mtp_dorsiflexion_deg-{part}"' in inside.page
+    typed = {**BEND_TO, **wrong}["target.mtp_dorsiflexion_deg.value"]
+    assert f'value="{typed}"' in inside.page
+    assert way(inside, url).found.latest("note") is None
+
+
+def test_values_to_be_reached_of_two_are_merged(inside: Visitor) -> None:
+    url = planned(inside)
+    set_targets(inside, url, BEND_TO)
+    pain = {"target.pain_usual_nprs.value": "2", "target.pain_usual_nprs.by": "2027-02-01"}
+    theirs = {**BEND_TO, "target.mtp_dorsiflexion_deg.value": "50", "expected": "1", "once": "x"}
+    inside.send(f"{url}/change", fields=theirs)
+    mine = {**BEND_TO, **pain, "target.mtp_dorsiflexion_deg.value": "60", "expected": "1"}
+    inside.send(f"{url}/change", 409, fields={**mine, "once": "y"})
+    assert "at least 45.5°, by 2026-12-30" in inside.page
+    assert "at least 50°, by 2026-12-30" in inside.page
+    assert "at least 60°, by 2026-12-30" in inside.page
+    more = {"action": "merge", "base": "1", "expected": "2", "once": "z"}
+    inside.send(f"{url}/change", 422, fields={**mine, **more})
+    more |= {"take.mtp_dorsiflexion_deg": "theirs"}
+    inside.send(f"{url}/change", fields={**mine, **more})
+    body = way(inside, url).found.records[-1].body
+    assert body == "mtp_dorsiflexion_deg>=50/2026-12-30\npain_usual_nprs=2/2027-02-01\n"
+
+
 def test_another_way_of_reading_is_a_series_by_itself(inside: Visitor) -> None:
     url = planned(inside)
     later(inside, days=14)
@@ -487,7 +580,7 @@ def test_an_edited_note_is_a_further_version(inside: Visitor) -> None:
     assert "Text 2, " in inside.page
     assert "Text 1, " in inside.page
     inside.send(f"{url}/notes", 409, fields={**first, "once": "n3", "text": "Stale."})
-    assert "Somebody kept a newer text meanwhile." in inside.page
+    assert "Somebody saved a newer version meanwhile" in inside.page
     assert "Stale." in inside.page
     inside.send(f"{url}/notes", 422, fields={**first, "once": "n4", "text": " "})
     assert inside.client.get(f"{url}/notes/1/note.txt").text == "What <b>was</b> done.\nAll."

@@ -6,6 +6,7 @@ case O10 of a research export (std §8); WCAG is tested in the browser.
 
 from __future__ import annotations
 
+import base64
 import csv
 import hashlib
 import hmac
@@ -23,10 +24,11 @@ import pytest
 
 from rungwise.book import load_book
 from rungwise.casebook import LOCAL, Casebook
-from rungwise.casebook_files import read_people
+from rungwise.casebook_in import import_people, read_people
 from rungwise.casebook_office import back_up_if_due
 from rungwise.clinic import class_ways, read_exam
 from rungwise.core.errors import InputError
+from rungwise.core.evidence import printed
 from rungwise.diary import Kept, write_kept
 from rungwise.home import HomeEntry, HomeLog, HomeSession
 from rungwise.log_code import write_log_code
@@ -34,10 +36,11 @@ from rungwise.plan_code import read_plan_code
 from rungwise.records import key_file_of, unlock
 from rungwise.records.__main__ import main as records_command
 from rungwise.records.passwords import totp
-from rungwise.research import Followed, pseudonym, research_files, shift_days
+from rungwise.research import Followed, pseudonym, research_zip, shift_days
 from rungwise.tables import write_table
 from rungwise.web.jobs import Jobs, StoppedError
 from rungwise.web.page import TOPS
+from rungwise.web.words import say_in
 from tests.web.kit import BASE, EXAMS, PASSPHRASE, Visitor
 
 BOOK = load_book()
@@ -147,17 +150,82 @@ def test_a_class_that_cannot_be_is_refused_with_what_was_typed(
 # ------------------------------------------------------------------ book
 
 
+PART = re.compile(r'<article class="entry" id="([^"]+)">(.*?)</article>', re.S)
+
+
+def entries(page: str) -> dict[str, str]:
+    return dict(PART.findall(page))
+
+
 def test_every_number_stands_in_the_book_with_its_source_and_uses(inside: Visitor) -> None:
-    page = inside.get("/book")
-    for row in BOOK.rows.values():
-        assert f'href="/book/row/{row.key}"' in page
+    shown = entries(inside.get("/book/part/row"))
+    assert shown.keys() == BOOK.rows.keys()
+    for key, row in BOOK.rows.items():
+        assert f'href="/book/row/{key}"' in shown[key]
+        assert printed(row.value, row.unit) in shown[key]
+        assert BOOK.sources[row.source].title.rstrip(".") in shown[key]
+        assert name_of("basis", row.basis) in shown[key]
+        assert name_of("use", row.use) in shown[key]
     found = inside.get("/book?search=goniometer")
-    keys = set(re.findall(r'href="/book/row/([^"]+)"', found))
+    keys = set(re.findall(r'href="/book/row/([^"#]+)"', found))
     assert 0 < len(keys) < len(BOOK.rows)
     row = BOOK.rows[KEY]
     one = inside.get(f"/book/row/{KEY}")
     assert BOOK.sources[row.source].title in one
     inside.get("/book/row/no.such.row", 404)
+
+
+def name_of(group: str, key: str) -> str:
+    return say_in("en").name(group, key)
+
+
+def test_every_part_of_the_book_is_whole(inside: Visitor) -> None:
+    families = BOOK.families.values()
+    whole = {
+        "dose": {dose.key for f in families for dose in f.doses},
+        "dial": {
+            *BOOK.families,
+            *(f"{f.key}.{d.key}.{n.key}" for f in families for d in f.dials for n in d.notches),
+        },
+        "grade": {f"grade.{band.grade}" for band in BOOK.bands},
+        "range": set(BOOK.measures),
+        "item": {f"item.{key}" for key in BOOK.items},
+        "score": {f"score.{one.score}.{one.key}" for one in BOOK.score_items},
+        "rule": {f"rule.{key}" for key in BOOK.rules},
+        "source": set(BOOK.sources),
+    }
+    for part, keys in whole.items():
+        assert entries(inside.get(f"/book/part/{part}")).keys() == keys, part
+    assert len(entries(inside.get("/book/part/norm"))) == len(BOOK.norms)
+    rules = entries(inside.get("/book/part/rule"))
+    for key, rule in BOOK.rules.items():
+        assert f"version {rule.version}" in rules[f"rule.{key}"]
+        assert rule.says in rules[f"rule.{key}"]
+    sources = entries(inside.get("/book/part/source"))
+    for key, source in BOOK.sources.items():
+        assert source.read_how in sources[key]
+        assert source.title.rstrip(".") in sources[key]
+    assert not [key for key, text in sources.items() if "–</dd>" in text.partition("Used by")[2]]
+    inside.get("/book/part/none", 404)
+
+
+def test_the_book_is_folded_by_part_and_group_and_searched(inside: Visitor) -> None:
+    page = inside.get("/book")
+    assert not entries(page)
+    anchors = re.findall(r'href="(/book/part/\w+)#([\w-]+)"', page)
+    assert len(anchors) > 60
+    for url, anchor in dict(anchors).items():
+        assert f'<details class="part" id="{anchor}"' in inside.get(url)
+    assert set(entries(inside.get("/book?search=Otter 2015 smartphone"))) >= {
+        "rom.sd.fixed_position.goniometer"
+    }
+    by_words = entries(inside.get("/book?search=goniometer held position"))
+    assert by_words
+    assert entries(inside.get("/book?search=grade.2")).keys() >= {"grade.2"}
+    assert "more fit" in inside.get("/book?search=a")
+    assert len(entries(inside.page)) == 100
+    assert "0 of" in inside.get("/book?search=<b>zzz")
+    assert "<b>zzz" not in inside.client.get("/book?search=<b>zzz").text
 
 
 def settable() -> str:
@@ -189,7 +257,10 @@ def test_an_own_value_is_kept_within_the_range_with_who_and_why(inside: Visitor)
     book = inside.casebook.book(LOCAL)
     assert book.rows[key].value == row.low
     assert book.edition != BOOK.edition
-    assert inside.get("/book?own=yes").count('href="/book/row/') == 1
+    own = entries(inside.get("/book?own=yes"))
+    assert own.keys() == {key}
+    assert f"in print {printed(row.value, row.unit)}" in own[key]
+    assert "our own\\ study" in own[key]
     # somebody who had not seen it cannot write over it
     inside.get(f"/book/row/{key}")
     inside.send(f"/book/row/{key}", 409, fields={**fields, "value": f"{row.high:g}"})
@@ -273,6 +344,7 @@ DESK = {
 }
 
 
+@pytest.mark.on_file
 def test_the_time_of_the_lock_holds_at_once_and_after_the_next_sign_in(inside: Visitor) -> None:
     inside.get("/settings")
     inside.send("/settings/desk", fields=DESK)
@@ -314,6 +386,7 @@ def test_the_clinics_paper_is_that_of_the_sheets(inside: Visitor) -> None:
     assert sheet != inside.casebook.sheet(LOCAL, person, 1, "a4")
 
 
+@pytest.mark.on_file
 def test_a_backup_is_made_listed_verified_and_restored_by_the_command(
     inside: Visitor, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -348,6 +421,7 @@ def test_a_backup_is_made_listed_verified_and_restored_by_the_command(
     assert place.read_bytes() == before
 
 
+@pytest.mark.on_file
 def test_the_passphrase_is_changed_by_who_knows_it(inside: Visitor) -> None:
     other = "six other plain words in it"
     inside.get("/settings")
@@ -363,6 +437,7 @@ def test_the_passphrase_is_changed_by_who_knows_it(inside: Visitor) -> None:
     inside.send("/enter/sign-in", passphrase=other)
 
 
+@pytest.mark.on_file
 def test_guessing_the_passphrase_from_inside_ends_the_session(inside: Visitor) -> None:
     inside.get("/settings")
     for _ in range(4):
@@ -371,6 +446,7 @@ def test_guessing_the_passphrase_from_inside_ends_the_session(inside: Visitor) -
     assert inside.casebook.state == "locked"
 
 
+@pytest.mark.on_file
 def test_a_new_recovery_key_is_shown_once_and_opens(inside: Visitor) -> None:
     inside.get("/settings")
     inside.send("/settings/recovery", old=PASSPHRASE)
@@ -398,6 +474,7 @@ def enter(visitor: Visitor, name: str, status: int = 303, code: str = "") -> Non
     visitor.send("/enter/sign-in", status, follow=False, name=name, passphrase=WORDS, code=code)
 
 
+@pytest.mark.on_file
 def test_accounts_have_roles_and_are_closed_and_signed_out(inside: Visitor) -> None:
     named(inside)
     inside.get("/settings")
@@ -422,28 +499,30 @@ def test_accounts_have_roles_and_are_closed_and_signed_out(inside: Visitor) -> N
 
 def test_a_second_factor_is_set_up_and_asked_for(inside: Visitor) -> None:
     named(inside)
-    inside.get("/settings")
+    inside.get("/settings/second-factor")
     inside.send("/settings/second-factor", 422, old="a wrong one of some length")
-    inside.send("/settings/second-factor", 200, old=WORDS)
+    inside.send("/settings/second-factor", old=WORDS)
     secret = re.search(r'class="key">([A-Z2-7 ]+)<', inside.page)
     assert secret
+    key = base64.b32decode(secret[1].replace(" ", ""))
+    code = totp(key, int(inside.clock().timestamp()))
+    inside.send("/settings/second-factor/confirm", 200, code=code)
     codes = re.findall(r"<li>([0-9A-Z]{10})</li>", inside.page)
     assert len(codes) == 10
     assert inside.client.get("/settings").status_code == 303  # signed out
     enter(inside, "Bo", 403)
-    import base64
-
+    enter(inside, "Bo", 403, code=code)  # used up
     inside.clock.on(minutes=5)
-    key = base64.b32decode(secret[1].replace(" ", ""))
     code = totp(key, int(inside.clock().timestamp()))
     enter(inside, "Bo", code=code)
     inside.get("/settings")
-    inside.send("/settings/sign-out", follow=False)
+    inside.send("/settings/sessions", end="all", old=WORDS, follow=False)
     enter(inside, "Bo", 403, code=code)  # once only
     inside.clock.on(minutes=5)
     enter(inside, "Bo", code=codes[0])
 
 
+@pytest.mark.on_file
 def test_an_own_password_is_changed_by_who_knows_it(inside: Visitor) -> None:
     named(inside)
     inside.get("/settings")
@@ -481,7 +560,7 @@ def test_the_audit_tells_who_saw_whom_and_its_chain_is_checked(inside: Visitor) 
     assert "The chain is whole" in finished(inside)
     inside.get("/audit")
     inside.send("/audit/check", seq=head[1], hash="0" * 64)
-    assert f"broken at row {head[1]}" in finished(inside)
+    assert f"does not hold the head of row {head[1]}" in finished(inside)
 
 
 # ------------------------------------------------------------------ files in
@@ -536,8 +615,7 @@ def test_a_log_code_finds_its_person_and_is_taken_once_confirmed(inside: Visitor
     person = with_plan(inside)
     other = inside.person("N-103").rpartition("/")[2]
     inside.clock.on(days=1)
-    inside.get("/enter")
-    inside.send("/enter/sign-in", passphrase=PASSPHRASE)
+    inside.come_back()
     code, _ = log_of(inside.casebook, person)
     inside.get("/files")
     page = upload(inside, "/files/log", f"\n{code}\n".encode())
@@ -571,12 +649,10 @@ def test_a_list_of_people_is_judged_row_by_row_and_saved_whole(inside: Visitor) 
 
 
 def test_an_import_that_is_stopped_keeps_nobody(inside: Visitor) -> None:
-    from rungwise.casebook_files import import_people
-
     text = "label\r\n" + "".join(f"A-{n}\r\n" for n in range(50))
 
     def step(done: int, _: int) -> None:
-        if done == 40:
+        if done == 50:  # in the midst of the writing
             raise StoppedError("stopped")
 
     with pytest.raises(StoppedError):
@@ -650,16 +726,16 @@ def o10() -> Followed:
 
 def test_the_research_export_keeps_the_check_case() -> None:
     key, person = b"k" * 32, o10()
-    files = research_files([person], key, BOOK)
+    files = unzipped(research_zip([person], key, BOOK))
     told = rows(files["people.csv"])
     assert [row["age_years"] for row in told] == ["90+"]
     assert {row["day"] for row in rows(files["readings.csv"])} == {"0", "14", "56"}
     whole = b"\n".join(files.values()).decode()
     for canary in ("1936", "12345", "555", "Canary", "2026", person.id, "hill walk"):
         assert canary not in whole, canary
-    again = research_files([person], key, BOOK)
+    again = unzipped(research_zip([person], key, BOOK))
     assert again == files
-    other = rows(research_files([person], b"o" * 32, BOOK)["people.csv"])
+    other = rows(unzipped(research_zip([person], b"o" * 32, BOOK))["people.csv"])
     assert other[0]["study_id"] != told[0]["study_id"]
     # RFC 2104, computed here by itself
     wanted = hmac.new(key, b"study\0" + person.id.encode(), hashlib.sha256).hexdigest()[:32]
@@ -668,7 +744,8 @@ def test_the_research_export_keeps_the_check_case() -> None:
 
 def test_shifted_days_keep_their_intervals() -> None:
     key, person = b"k" * 32, o10()
-    table = rows(research_files([person], key, BOOK, shifted=True)["readings.csv"])
+    files = unzipped(research_zip([person], key, BOOK, shifted=True))
+    table = rows(files["readings.csv"])
     days = sorted({date.fromisoformat(row["shifted_date"]) for row in table})
     assert [(day - days[0]).days for day in days] == [0, 14, 56]
     back = (date(2026, 3, 2) - days[0]).days
@@ -753,6 +830,7 @@ def test_long_work_shows_how_far_it_is_and_is_stopped(inside: Visitor) -> None:
     inside.get("/running/" + "0" * 32, 404)
 
 
+@pytest.mark.on_file
 def test_another_session_sees_no_work_of_this_one(inside: Visitor) -> None:
     inside.get("/files")
     inside.send("/files/everything")
@@ -797,7 +875,7 @@ def test_what_goes_wrong_in_long_work_is_not_told(
     def broken(*_: object) -> bytes:
         raise RuntimeError("a secret inside")
 
-    monkeypatch.setattr("rungwise.casebook_files.export_all", broken)
+    monkeypatch.setattr("rungwise.casebook_out.export_all", broken)
     inside.get("/files")
     inside.send("/files/everything")
     page = finished(inside)
@@ -814,11 +892,13 @@ def test_every_page_of_the_top_bar_answers_in_each_language(inside: Visitor) -> 
             assert f'lang="{language}"' in inside.get(url)
 
 
+@pytest.mark.on_file
 def test_key_file_and_tables_are_as_documented(inside: Visitor) -> None:
     assert unlock(key_file_of(Path(inside.casebook.place)), PASSPHRASE) == inside.casebook.store.key
     assert write_table([{"a": "＝1"}]) == "a\r\n'＝1\r\n"
 
 
+@pytest.mark.on_file
 def test_the_backup_of_the_hour_is_made_by_itself(inside: Visitor) -> None:
     assert back_up_if_due(inside.casebook) is not None
     assert back_up_if_due(inside.casebook) is None

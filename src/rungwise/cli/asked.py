@@ -65,7 +65,20 @@ def advise(args: argparse.Namespace) -> int:
 
 def pages(args: argparse.Namespace) -> int:
     """Serve the clinic's pages until they are stopped; returns the exit code."""
-    from rungwise.web.serve import serve
+    from rungwise.web.serve import Service, serve
 
-    serve(args.data, args.port, not args.no_browser)
+    serve(
+        Service(
+            folder=args.data,
+            port=args.port,
+            browser=not args.no_browser,
+            names=tuple(args.serve_as),
+            address=args.address,
+            certificate=args.certificate,
+            certificate_key=args.certificate_key,
+            behind_proxy=args.behind_proxy,
+            records=args.records,
+            passphrase_file=args.passphrase_file,
+        )
+    )
     return DONE

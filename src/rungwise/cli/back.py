@@ -140,6 +140,7 @@ def note(args: argparse.Namespace) -> int:
         None if args.minutes is None else read_text(args.minutes),
         args.by,
         args.paper,
+        args.lang,
     )
     if args.out is not None:
         path = write_file(args.out, made, args.replace)

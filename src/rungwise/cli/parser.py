@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rungwise.cli import asked, back, first, home, planning
+from rungwise.cli import asked, back, first, home, measure, planning
 
 if TYPE_CHECKING:
     pass
@@ -203,6 +203,7 @@ def build_parser() -> argparse.ArgumentParser:
     note.add_argument("--replace", action="store_true", help="replace an earlier file")
     note.add_argument("--keep", type=Path, metavar="FILE", help="keep this edited text instead")
     note.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="paper (a4)")
+    note.add_argument("--lang", choices=("en", "es"), default="en", help="language (en)")
 
     change = command(
         "change", back.change, "what has changed since the first examination, and by how much"
@@ -224,7 +225,7 @@ def build_parser() -> argparse.ArgumentParser:
         action="append",
         default=[],
         metavar="MEASURE=VALUE/DAY",
-        help="a value to be reached by a day; may be given again",
+        help="a value to be reached by a day (= or >= or <=); may be given again",
     )
     change.add_argument("--why", action="store_true", help="every reason, not only of what moved")
     change.add_argument("--out", type=Path, metavar="DIR", help="folder for text, JSON and charts")
@@ -267,6 +268,33 @@ def build_parser() -> argparse.ArgumentParser:
     advise.add_argument("kind", nargs="?", help="one way of reading; none lists them all")
     advise.add_argument("--before", type=_count, metavar="N", help="days already read before")
 
+    aids = commands.add_parser("measure", help="measuring aids: stance and repetitions")
+    seen = aids.add_subparsers(required=True, metavar="COMMAND")
+    stood = command("stance", measure.stance, "describe a trial of quiet stance", seen)
+    measure.column_option(stood)
+    stood.add_argument(
+        "--of",
+        choices=("pressure", "plate", "acceleration"),
+        default="pressure",
+        help="what was recorded (pressure)",
+    )
+    stood.add_argument("--surface", choices=("firm", "foam"), default="", help="what was stood on")
+    stood.add_argument("--eyes", choices=("open", "closed"), default="", help="eyes")
+    stood.add_argument("--ap", choices=("x", "y"), default="", help="plate: axis from heel to toe")
+    stood.add_argument(
+        "--thickness-mm", type=float, default=0.0, metavar="MM", help="plate: up to the surface (0)"
+    )
+    stood.add_argument(
+        "--as-authors",
+        action="store_true",
+        help="as Santos and Duarte 2016, nothing filtered",
+    )
+    counted = command("reps", measure.reps, "count and time heel raises", seen)
+    measure.column_option(counted)
+    counted.add_argument(
+        "--any-movement", action="store_true", help="any repeated movement, by its rhythm"
+    )
+
     group = command("class", home.class_for, "make what a class needs, without a patient")
     group.add_argument(
         "rung", nargs="*", metavar="RUNG[=DOSE]", help="family:notch/notch; none lists them all"
@@ -279,11 +307,38 @@ def build_parser() -> argparse.ArgumentParser:
     group.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="paper (a4)")
 
     opened = command(
-        "open", asked.pages, "open the clinic's pages in the browser, on this computer only"
+        "open", asked.pages, "open the clinic's pages: on this computer, or for several machines"
     )
     opened.add_argument("--data", type=Path, metavar="DIR", help="folder of the records")
     opened.add_argument("--port", type=_port, default=0, metavar="N", help="port (a free one)")
     opened.add_argument("--no-browser", action="store_true", help="do not open the browser")
+    several = opened.add_argument_group(
+        "several machines", "everybody signs in by name then; see docs/clinic.md"
+    )
+    several.add_argument(
+        "--serve-as", action="append", default=[], metavar="NAME", help="name that browsers ask for"
+    )
+    several.add_argument(
+        "--address", default="127.0.0.1", metavar="IP", help="address to serve at (127.0.0.1)"
+    )
+    several.add_argument(
+        "--certificate", type=Path, metavar="FILE", help="certificate for HTTPS, with its chain"
+    )
+    several.add_argument(
+        "--certificate-key", type=Path, metavar="FILE", help="key of the certificate"
+    )
+    several.add_argument(
+        "--behind-proxy", action="store_true", help="a proxy on this computer ends HTTPS"
+    )
+    several.add_argument(
+        "--records",
+        default="",
+        metavar="URL",
+        help="PostgreSQL database, or a file that holds its URL (RUNGWISE_RECORDS)",
+    )
+    several.add_argument(
+        "--passphrase-file", type=Path, metavar="FILE", help="start without asking for it"
+    )
 
     book = command("book", first.book, "print a row of the evidence book, its source and its uses")
     book.add_argument("key", nargs="?", help="key of a row, or the beginning of keys")

@@ -24,6 +24,7 @@ __all__ = [
     "book_for",
     "opened",
     "put",
+    "read_bytes",
     "read_text",
     "screen_code",
     "stamp_of",
@@ -50,6 +51,25 @@ def read_text(path: Path) -> str:
     except UnicodeDecodeError:
         fault = Fault(str(path), "bytes that are not UTF-8", "UTF-8 text", "Save it as UTF-8.")
         raise InputError("file", (fault,)) from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        fault = Fault(str(path), why, "a file that can be read", "Check the path.")
+        raise InputError("file", (fault,)) from None
+
+
+def read_bytes(path: Path, most: int) -> bytes:
+    """Bytes of a file that was named, at most ``most`` of them [byte].
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or is too long.
+    """
+    try:
+        if path.stat().st_size > most:
+            fault = Fault(str(path), f"more than {most} bytes", "a smaller file", "Is it right?")
+            raise InputError("file", (fault,))
+        return path.read_bytes()
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         fault = Fault(str(path), why, "a file that can be read", "Check the path.")

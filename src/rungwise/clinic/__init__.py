@@ -14,6 +14,7 @@ from rungwise.clinic.asked import (
 )
 from rungwise.clinic.folder import decide_now, hand_over, keep_edited, note_of, renew_plan
 from rungwise.clinic.group import class_sheets, class_ways, group_class, hand_out
+from rungwise.clinic.measure import reps_now, stance_now
 from rungwise.clinic.phone import phone_file, phone_link, phone_site
 from rungwise.clinic.programme import demo_exams, examine, ladders_of, make_plan, open_book, sheets
 from rungwise.course import blank_answers, open_course
@@ -65,9 +66,11 @@ __all__ = [
     "read_pins",
     "read_week",
     "renew_plan",
+    "reps_now",
     "score_now",
     "sheets",
     "shown_days",
+    "stance_now",
     "told_change",
     "told_forms",
     "units_now",

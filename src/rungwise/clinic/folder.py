@@ -220,6 +220,7 @@ def note_of(
     minutes: str | None = None,
     by: str = "",
     paper: str = "a4",
+    language: str = "en",
 ) -> bytes:
     """Write a note for the record from what a plan's folder holds, and keep its text there.
 
@@ -245,6 +246,8 @@ def note_of(
         Who signs.
     paper : {"a4", "us-letter"}
         Paper.
+    language : {"en", "es"}
+        Language of the note.
 
     Raises
     ------
@@ -255,7 +258,7 @@ def note_of(
 
     timed = None if minutes is None else read_minutes(minutes)
     case = open_case(folder, kind, book, today, exam=exam, timed=timed, by=by)
-    return write_note(case, kind, book, form, folder, stamp, paper)
+    return write_note(case, kind, book, form, folder, stamp, paper, language=language)
 
 
 def keep_edited(folder: Path, kind: str, today: date, text: str, by: str) -> int:

@@ -7,6 +7,7 @@ its decision can still lower or stop, never raise.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -275,7 +276,9 @@ def foot_days(
         default that of the first version.
     """
     version = starts if version is None else version
-    mine = [e for e in entries if e.both or e.side == side]
+    window = max(int(book.value("progress.flare_window_days")), 2 * WEEK)
+    # a morning is one of the day after; what is older is in none of the weeks and no flare
+    mine = [e for e in entries if (e.both or e.side == side) and (today - e.on).days <= window]
     sure = [e for e in mine if e.counts_up]
     days, counted = _rated(mine), _rated(sure)
     before = [e.before for e in sure if e.before is not None and 0 <= (today - e.on).days < WEEK]
@@ -436,10 +439,9 @@ def work_of(
 
 def _weeks(tried: Sequence[Entry], dose: Dose, starts: date, today: date) -> Iterator[float]:
     """Share of the sessions asked for in each whole week [pct]."""
+    done = Counter((on - starts).days // WEEK for on in {e.on for e in tried})
     for week in range((today - starts).days // WEEK):
-        first = starts + timedelta(days=WEEK * week)
-        days = {e.on for e in tried if 0 <= (e.on - first).days < WEEK}
-        yield min(100.0, 100 * len(days) / dose.days_per_week)
+        yield min(100.0, 100 * done[week] / dose.days_per_week)
 
 
 def _gap(days: Sequence[date], looked: int, version: date, today: date) -> int:

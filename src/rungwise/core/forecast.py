@@ -188,11 +188,11 @@ def forecast(
         why = book.reason("trend.too_few", count=count, missing=missing)
         return NotYet(count, missing, (why,))
     levels, slopes, steepness = _guesses(sem.value, book)
-    _, likelihoods = last_states(series, "trend", levels, slopes, steepness)
+    states, likelihoods = last_states(series, "trend", levels, slopes, steepness)
     weights = np.exp(likelihoods - np.max(likelihoods))
     kept = weights > UNLIKELY
     levels, slopes, weights = levels[kept], slopes[kept], weights[kept] / weights[kept].sum()
-    state, _ = last_states(series, "trend", levels, slopes, steepness[kept])
+    state = State(*(np.asarray(part)[kept] for part in states))
     sign = 1.0 if better == "higher" else -1.0
     days = (last, *sorted(set(dates)))
     at = [ahead(state, (day - last).days, levels, slopes) for day in days]

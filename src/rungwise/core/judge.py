@@ -6,7 +6,7 @@ whole arrays, all states can be gone through, and a whole caseload is judged at 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rungwise.core.evidence import Evidence
 
-__all__ = ["ANSWERS", "Facts", "Limits", "judge", "rules_of"]
+__all__ = ["ANSWERS", "Facts", "Limits", "judge", "rules_of", "strictest"]
 
 Answer = Literal["stop and call", "restart", "down", "same", "dose", "up"]
 #: From the most careful to the boldest; the place is the code. ``restart`` is down to the start,
@@ -249,7 +249,25 @@ def judge(facts: Facts, limits: Limits) -> NDArray[np.int8]:
     (n,) array of int
         Places in :data:`ANSWERS` [1].
     """
-    code = np.full(len(facts.count), UP, dtype=np.int8)
-    for _, ceiling, holds in rules_of(facts, limits):
+    return strictest(rules_of(facts, limits), len(facts.count))
+
+
+def strictest(rules: Iterable[tuple[str, int, Bools]], count: int) -> NDArray[np.int8]:
+    """The most careful answer of rules that were gone through.
+
+    Parameters
+    ----------
+    rules : iterable of (str, int, (n,) array of bool)
+        As :func:`rules_of` yields them.
+    count : int
+        How many exercises n [1].
+
+    Returns
+    -------
+    (n,) array of int
+        Places in :data:`ANSWERS` [1].
+    """
+    code = np.full(count, UP, dtype=np.int8)
+    for _, ceiling, holds in rules:
         np.minimum(code, np.where(holds, np.int8(ceiling), np.int8(UP)), out=code)
     return code

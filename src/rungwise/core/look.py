@@ -11,7 +11,7 @@ import numpy as np
 
 from rungwise.core.evidence import Evidence, printed
 from rungwise.core.followed import Entry, FootDays, Work
-from rungwise.core.judge import DOSE, SAME, Bools, Facts, Floats, Limits, judge, rules_of
+from rungwise.core.judge import DOSE, SAME, Bools, Facts, Floats, Limits, rules_of, strictest
 from rungwise.core.ladder import rung_at
 from rungwise.core.start import Foot, dose_words, over_band, start_of
 from rungwise.core.steps import Step, barred_now
@@ -77,7 +77,7 @@ class Look:
     @cached_property
     def code(self) -> int:
         """Place of the answer in ``ANSWERS`` [1]."""
-        return int(judge(self.facts, self.limits)[0])
+        return int(strictest(self._rules, 1)[0])
 
     @property
     def only_gap(self) -> bool:

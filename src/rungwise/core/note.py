@@ -105,6 +105,8 @@ class Note:
         What stands below: for whom, edition of the book, digest.
     digest : str
         SHA-256 of all above the foot, in hexadecimal.
+    language : str
+        Code of the language that it is in.
     """
 
     kind: str
@@ -117,6 +119,7 @@ class Note:
     headings: tuple[str, str]
     foot: tuple[str, ...]
     digest: str
+    language: str = "en"
 
 
 def visible(text: str) -> str:
@@ -176,7 +179,8 @@ def write_note(kind: str, case: Case, words: Lexicon, book: Evidence) -> Note:
     made = words.say("made", edition=book.edition, digest=digest[:SHORT])
     foot = (words.at("foot_note"), made)
     return Note(
-        kind, case.on, title, label, sections, reasons, sources, headings, foot, digest
+        kind, case.on, title, label, sections, reasons, sources, headings, foot, digest,
+        str(words.at("language")),
     )  # fmt: skip
 
 
@@ -251,7 +255,7 @@ class _Cited:
             self.words.say(
                 "reasons.line",
                 number=number,
-                says=visible(reason.says),
+                says=visible(self.words.tell(reason)),
                 cite=visible(cite(reason, self.words)),
             )
             for number, reason in enumerate(self.found.values(), 1)
@@ -267,7 +271,7 @@ class _Cited:
             "reasons.cited",
             key=key,
             authors=f"{source.authors}: " if source.authors else "",
-            title=source.title,
+            title=self.words.tell(source.title),
             year=f", {source.year}" if source.year else "",
             identifier="" if source.identifier == "none" else f" ({source.identifier})",
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -31,6 +31,11 @@ __all__ = [
 PLACE = re.compile(r"\{([a-z_]+)\}")
 
 
+def _as_it_is(what: Reason | str) -> str:
+    """A reason's sentence, or a text, in the English that it was made in."""
+    return what if isinstance(what, str) else what.says
+
+
 @dataclass(frozen=True)
 class Lexicon:
     """The wording of notes.
@@ -39,9 +44,12 @@ class Lexicon:
     ----------
     tree : mapping
         Nested tables of texts, lists and more tables; ``{name}`` in a text is filled in.
+    tell : callable
+        Says a reason, or a word or sentence of the book, in the language of the note.
     """
 
     tree: Mapping[str, Any]
+    tell: Callable[[Reason | str], str] = _as_it_is
 
     def at(self, key: str) -> Any:
         """What stands at a dotted key.

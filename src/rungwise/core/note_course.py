@@ -12,7 +12,7 @@ from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import printed
 from rungwise.core.followed import Entry
 from rungwise.core.note_case import Advised, Compared
-from rungwise.core.note_parts import Asked, Grid, Said, Writer, named, spaced
+from rungwise.core.note_parts import Asked, Grid, Said, Writer
 from rungwise.core.terms import SIDES, Exercise, Reason, Refusal, Side
 from rungwise.core.units import Units, Way, count_units
 
@@ -52,11 +52,11 @@ def _dose(e: Exercise, a: Asked) -> str:
 
 def _setting(e: Exercise, a: Asked) -> str:
     parts = [
-        a.words.say("dose.setting", dial=spaced(dial), notch=spaced(notch))
+        a.words.say("dose.setting", dial=a.name(dial), notch=a.name(notch))
         for dial, notch in e.fitted.rung.notches
     ]
     parts += [
-        a.words.say("dose.size", name=spaced(name.removesuffix("_mm")), mm=f"{mm:.0f}")
+        a.words.say("dose.size", name=a.name(name.removesuffix("_mm")), mm=f"{mm:.0f}")
         for name, mm in e.fitted.pose.sizes_mm.items()
         if mm > 0
     ]
@@ -67,7 +67,7 @@ def _setting(e: Exercise, a: Asked) -> str:
 def _exercises(a: Asked) -> Iterator[Grid]:
     rows = []
     for e in a.case.plan.exercises:
-        cells = (named(e.family), a.side(e.side, e.both), _setting(e, a), _dose(e, a))
+        cells = (a.named(e.family), a.side(e.side, e.both), _setting(e, a), _dose(e, a))
         reasons = e.reasons[:1] if a.short else e.reasons
         rows.append((cells, reasons))
     if rows:
@@ -77,7 +77,7 @@ def _exercises(a: Asked) -> Iterator[Grid]:
 @_writes("own_choice")
 def _own_choice(a: Asked) -> Iterator[Said]:
     for e in a.case.plan.exercises:
-        told = {"exercise": named(e.family), "side": a.side(e.side, e.both)}
+        told = {"exercise": a.named(e.family), "side": a.side(e.side, e.both)}
         if e.pin is not None:
             yield Said({**told, "why": e.pin.why, "by": e.pin.by})
         for warning in e.warnings:
@@ -88,7 +88,7 @@ def _own_choice(a: Asked) -> Iterator[Said]:
 def _waiting(a: Asked) -> Iterator[Said]:
     for e in a.case.plan.exercises:
         if e.refused:
-            told = {"exercise": named(e.family), "side": a.side(e.side, e.both)}
+            told = {"exercise": a.named(e.family), "side": a.side(e.side, e.both)}
             yield Said(told, tuple(no.reason for no in e.refused))
 
 
@@ -105,7 +105,7 @@ def _refusals(refused: Sequence[Refusal], a: Asked) -> Iterator[Said]:
         found.setdefault((no.what, no.reason.says), []).append(no)
     for (what, _), same in found.items():
         both = {no.side for no in same} == set(SIDES)
-        told = {"exercise": named(what), "side": a.side(same[0].side, both)}
+        told = {"exercise": a.named(what), "side": a.side(same[0].side, both)}
         yield Said({**told, **a.quoted(same[0].reason)}, quoted=(same[0].reason,))
 
 
@@ -153,7 +153,7 @@ def _diary(a: Asked) -> Iterator[Said | Grid]:
         done = [str(sum(e.done == how for e in same)) for how in ("all", "part", "none")]
         pains = (_pains([e.during for e in same], a), _pains([e.morning for e in same], a))
         shown = a.words.at("slash").join(done)
-        cells = (named(family), a.side(side, both), shown, _asked_for(key, a), *pains)
+        cells = (a.named(family), a.side(side, both), shown, _asked_for(key, a), *pains)
         rows.append((cells, ()))
     if rows:
         yield Grid(tuple(rows), span)
@@ -205,7 +205,7 @@ def _signs(a: Asked) -> Iterator[Said]:
     for sign, has in (("sharp", _sharp), ("warning", _warned)):
         for key in dict.fromkeys((e.family, e.side, e.both) for e in mine if has(e)):
             days = [str(e.on) for e in mine if has(e) and (e.family, e.side, e.both) == key]
-            told = {"exercise": named(key[0]), "side": a.side(key[1], key[2])}
+            told = {"exercise": a.named(key[0]), "side": a.side(key[1], key[2])}
             sign_words = a.words.at(f"line.signs.{sign}")
             yield Said({**told, "sign": sign_words, "days": a.listed(days)})
             found = True
@@ -228,7 +228,7 @@ def _answer(one: Advised, a: Asked) -> str:
     if one.answer is None:
         return str(a.words.at("line.advice.open"))
     form = "answer_why" if one.answer.why else "answer"
-    told = {"kind": one.answer.kind, "by": one.answer.by, "why": one.answer.why}
+    told = {"kind": a.words.tell(one.answer.kind), "by": one.answer.by, "why": one.answer.why}
     return a.words.say(f"line.advice.{form}", **told)
 
 
@@ -243,7 +243,12 @@ def _advice(a: Asked) -> Iterator[Grid]:
     found = _of_the_day(a)
     rows = [
         (
-            (named(one.family), a.side(one.side, one.both), one.outcome, _answer(one, a)),
+            (
+                a.named(one.family),
+                a.side(one.side, one.both),
+                a.words.tell(one.outcome),
+                _answer(one, a),
+            ),
             one.reasons[1:],
         )
         for one in found
@@ -256,7 +261,7 @@ def _advice(a: Asked) -> Iterator[Grid]:
 def _advice_why(a: Asked) -> Iterator[Said]:
     for one in _of_the_day(a):
         if one.reasons:
-            told = {"exercise": named(one.family), "side": a.side(one.side, one.both)}
+            told = {"exercise": a.named(one.family), "side": a.side(one.side, one.both)}
             yield Said({**told, **a.quoted(one.reasons[0])}, quoted=one.reasons[:1])
 
 
@@ -265,10 +270,10 @@ def _advice_history(a: Asked) -> Iterator[Grid]:
     rows = [
         (
             (
-                named(one.family),
+                a.named(one.family),
                 a.side(one.side, one.both),
                 str(one.on),
-                one.outcome,
+                a.words.tell(one.outcome),
                 _answer(one, a),
             ),
             one.reasons[:1],
@@ -313,7 +318,7 @@ def _change_cells(one: Compared, a: Asked) -> tuple[str, ...]:
     side = a.side(one.side) if one.side else ""
     blank, change = str(a.words.at("blank")), one.change
     if change is None or one.before is None or one.after is None:
-        told = a.words.say("line.changes.not_compared", why=one.why_not)
+        told = a.words.say("line.changes.not_compared", why=a.words.tell(one.why_not))
         return (a.measure(one.measure), side, str(one.before_on), str(one.after_on), blank, told)
     before, after = (f"{printed(round(v, 1), unit)}" for v in (one.before, one.after))
     difference = _signed(change.difference, unit)
@@ -326,7 +331,7 @@ def _change_cells(one: Compared, a: Asked) -> tuple[str, ...]:
         f"{before} ({one.before_on})",
         f"{after} ({one.after_on})",
         difference,
-        change.verdict,
+        a.words.tell(change.verdict),
     )
 
 

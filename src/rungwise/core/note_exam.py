@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from rungwise.core.evidence import printed
-from rungwise.core.note_parts import Asked, Grid, Said, Writer, spaced
+from rungwise.core.note_parts import Asked, Grid, Said, Writer
 from rungwise.core.terms import SIDES, Measured
 
 __all__ = ["EXAM_LINES"]
@@ -101,7 +101,7 @@ def _wishes(a: Asked) -> Iterator[Said]:
 @_writes("at_home")
 def _at_home(a: Asked) -> Iterator[Said]:
     person = a.case.exam.person
-    has = a.listed([spaced(one) for one in sorted(person.equipment)])
+    has = a.listed([a.name(one) for one in sorted(person.equipment)])
     told = {"minutes": f"{person.minutes_per_day:g}", "days": person.days_per_week}
     yield Said({**told, "equipment": has}, form="says" if has else "none")
 
@@ -161,7 +161,7 @@ def _flags(a: Asked) -> Iterator[Said]:
     flags = [flag for side in SIDES for flag in screening.of(side).flags]
     for flag in dict.fromkeys(flags):
         told = {"level": a.words.at(f"level.{flag.level}"), "side": a.side(flag.side)}
-        yield Said({**told, "item": spaced(flag.item), "do": flag.do}, (flag.reason,))
+        yield Said({**told, "item": a.name(flag.item), "do": a.words.tell(flag.do)}, (flag.reason,))
     if not flags and a.case.plan.exam.answers:
         yield Said(form="none")
 
@@ -174,7 +174,9 @@ def _request(a: Asked) -> Iterator[Said]:
     for flag in dict.fromkeys(flags):
         if flag.level != "caution":
             told = {"level": a.words.at(f"level.{flag.level}"), "side": a.side(flag.side)}
-            yield Said({**told, "item": spaced(flag.item), "do": flag.do}, (flag.reason,))
+            yield Said(
+                {**told, "item": a.name(flag.item), "do": a.words.tell(flag.do)}, (flag.reason,)
+            )
     yield Said(form="own")
 
 
@@ -182,14 +184,14 @@ def _request(a: Asked) -> Iterator[Said]:
 def _scores(a: Asked) -> Iterator[Said]:
     for score in a.case.plan.screening.scores:
         span = f"{score.low:g}" if score.low == score.high else f"{score.low:g}–{score.high:g}"
-        told = {"name": spaced(score.name), "span": span, "says": score.says}
+        told = {"name": a.name(score.name), "span": span, "says": a.words.tell(score.reason)}
         yield Said(told, (score.reason,))
 
 
 @_writes("answered_no")
 def _answered_no(a: Asked) -> Iterator[Said]:
     answers = a.case.plan.exam.answers
-    no = [spaced(key) for key, answer in answers.items() if answer == "no"]
+    no = [a.name(key) for key, answer in answers.items() if answer == "no"]
     if no:
         yield Said({"items": a.listed(no)})
 
@@ -197,7 +199,7 @@ def _answered_no(a: Asked) -> Iterator[Said]:
 @_writes("not_asked")
 def _not_asked(a: Asked) -> Iterator[Said]:
     if a.case.plan.screening.not_asked:
-        asked = [spaced(key) for key in a.case.plan.screening.not_asked]
+        asked = [a.name(key) for key in a.case.plan.screening.not_asked]
         yield Said({"items": a.listed(asked)})
 
 
@@ -249,7 +251,7 @@ def _rows_of(
     for way in [*ways] or ([(None, None, None)] if expected else []):
         same = [one for one in found if (one.method, one.instrument, one.zero) == way]
         right, left = ([one for one in same if one.side == side] for side in SIDES)
-        how = a.listed([spaced(part) for part in way if part])
+        how = a.listed([a.name(part) for part in way if part])
         feet = _values(key, right, a), _values(key, left, a)
         yield a.measure(key), *feet, how, _days(same)
 
@@ -264,7 +266,7 @@ def _values(key: str, found: Sequence[Measured], a: Asked) -> str:
 def _value(value: float | str | bool, unit: str, a: Asked) -> str:
     if isinstance(value, bool):
         return str(a.words.at("yes" if value else "no"))
-    return spaced(value) if isinstance(value, str) else printed(value, unit)
+    return a.name(value) if isinstance(value, str) else printed(value, unit)
 
 
 @_writes("forms")

@@ -9,7 +9,7 @@ from rungwise.core.evidence import Evidence
 from rungwise.core.note_case import Case, Lexicon
 from rungwise.core.terms import Reason, Side
 
-__all__ = ["Asked", "Grid", "Said", "Writer", "cite", "named", "spaced"]
+__all__ = ["Asked", "Grid", "Said", "Writer", "cite", "spaced"]
 
 
 @dataclass(frozen=True)
@@ -35,11 +35,20 @@ class Asked:
     def measure(self, key: str) -> str:
         """A measure in words."""
         named = self.words.at("measure")
-        return str(named.get(key, spaced(key)))
+        return str(named.get(key) or self.name(key))
 
     def quoted(self, reason: Reason) -> dict[str, object]:
         """A reason word for word, with its rule, basis and sources."""
-        return {"says": reason.says, "cite": cite(reason, self.words)}
+        return {"says": self.words.tell(reason), "cite": cite(reason, self.words)}
+
+    def name(self, key: str) -> str:
+        """A key of the book as words of the note's language."""
+        return self.words.tell(spaced(key))
+
+    def named(self, family: str) -> str:
+        """An exercise family at the start of a line."""
+        name = self.name(family)
+        return name[:1].upper() + name[1:]
 
     def listed(self, parts: Sequence[str]) -> str:
         """Several things in one phrase."""
@@ -71,15 +80,11 @@ Writer = Callable[[Asked], Iterator[Said | Grid]]
 
 def cite(reason: Reason, words: Lexicon) -> str:
     """Rule, version, basis and sources of a reason."""
-    told = {"rule": reason.rule, "version": reason.version, "basis": reason.basis}
+    basis = words.tell(reason.basis)
+    told = {"rule": reason.rule, "version": reason.version, "basis": basis}
     return words.say("cite", **told, read_in=str(words.at("comma")).join(reason.sources))
 
 
 def spaced(key: str) -> str:
     """A key of the book as words."""
     return key.replace("_", " ")
-
-
-def named(family: str) -> str:
-    """An exercise family at the start of a line."""
-    return spaced(family).capitalize()

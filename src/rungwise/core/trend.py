@@ -7,6 +7,7 @@ in whole days: what happens between two readings is what so many single days wou
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import islice, pairwise
 from math import isfinite, log, pi
 from typing import Literal, NamedTuple
@@ -315,8 +316,12 @@ def noise_over(days: int, level: Number, slope: Number) -> tuple[Number, Number,
     A slope that is off since j days has moved the level j times: sums of j² and j for j < days.
     """
     lines = days * (days - 1) / 2
-    squares = sum(j * j for j in range(days))
-    return days * level + squares * slope, lines * slope, days * slope
+    return days * level + _squares(days) * slope, lines * slope, days * slope
+
+
+@cache
+def _squares(days: int) -> int:
+    return sum(j * j for j in range(days))
 
 
 def _start(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from xml.sax.saxutils import escape
 
@@ -24,6 +24,8 @@ INK, GREY, PALE, BAND, AHEAD = "#1a1a1a", "#5c5c5c", "#dcdcdc", "#e4e4e4", "#cfe
 LEFT, TOP, WIDE, HIGH, ROOM = 64.0, 92.0, 480.0, 260.0, 150.0
 STEPS = (1, 2, 5, 10)
 Point = tuple[float, float]
+#: Says an English text of the chart in its language.
+Tell = Callable[[str], str]
 
 
 def chart_names(found: Changes) -> dict[str, Followed]:
@@ -42,32 +44,34 @@ def chart_names(found: Changes) -> dict[str, Followed]:
     return names
 
 
-def change_chart(one: Followed) -> str:
+def change_chart(one: Followed, tell: Tell = str) -> str:
     """Readings day by day, the band of error around the first, the target, what is to come.
 
     Parameters
     ----------
     one : Followed
         A series of two days at least.
+    tell : callable
+        Says an English text in the language of the chart; English by default.
 
     Returns
     -------
     str
         SVG with title and description; shapes and words, never colour alone.
     """
-    return _Chart(one).svg()
+    return _Chart(one, tell).svg()
 
 
-def change_told(one: Followed) -> str:
+def change_told(one: Followed, tell: Tell = str) -> str:
     """All that the chart of a series says, in words."""
-    return _Chart(one).told()
+    return _Chart(one, tell).told()
 
 
 class _Chart:
     """The place of each value on the sheet, and what is drawn."""
 
-    def __init__(self, one: Followed) -> None:
-        self.one = one
+    def __init__(self, one: Followed, tell: Tell) -> None:
+        self.one, self.tell = one, tell
         self.fan = one.ahead.fan if isinstance(one.ahead, Forecast) else None
         days = [on for on, _ in one.days]
         self.first, self.last = days[0], days[-1]
@@ -115,11 +119,14 @@ class _Chart:
         return "\n".join(
             (
                 head,
-                f'<title id="title">{_safe(title)}</title>',
+                f'<title id="title">{_safe(self.tell(title))}</title>',
                 f'<desc id="desc">{_safe(self.told())}</desc>',
                 f'<rect width="{wide:g}" height="{high:g}" fill="#ffffff"/>',
-                _text(20, 30, title, 16),
-                *(_text(20, 52 + 16 * n, line, 12, GREY) for n, line in enumerate(self.heads())),
+                self.text(20, 30, title, 16),
+                *(
+                    self.text(20, 52 + 16 * n, line, 12, GREY)
+                    for n, line in enumerate(self.heads())
+                ),
                 *self.band(),
                 *self.ahead(),
                 *self.axes(),
@@ -129,6 +136,12 @@ class _Chart:
                 "</svg>\n",
             )
         )
+
+    def text(
+        self, x: float, y: float, words: str, size: float, ink: str = INK, anchor: str = "start"
+    ) -> str:
+        """Words at a place, in the chart's language."""
+        return _text(x, y, self.tell(words), size, ink, anchor)
 
     def title(self) -> str:
         side = f", {self.one.side} foot" if self.one.side else ""
@@ -141,7 +154,7 @@ class _Chart:
             where = direction(change, self.one.better)
             moved = f"{round(change.difference, 1):+g}" if change.difference else "no difference"
             yield f"Last against first: {moved}, {change.verdict}{f' ({where})' if where else ''}."
-        way = way_words(self.one)
+        way = self.tell(way_words(self.one))
         yield way[:1].upper() + way[1:]
 
     def told(self) -> str:
@@ -167,7 +180,7 @@ class _Chart:
                 low, high = one.ends or (-math.inf, math.inf)
                 ends = f"{printed(low, '1')} to {printed(high, one.unit)}"
                 parts.append(f"The band goes beyond {ends}, where every value lies; cut there.")
-        return " ".join(parts)
+        return " ".join(map(self.tell, parts))
 
     def band(self) -> Iterator[str]:
         if not math.isfinite(self.limit):
@@ -194,7 +207,7 @@ class _Chart:
         yield _line(self.places(self.fan.median), INK, 1.5, "6 4")
         pcts = "/".join(f"{band.probability_pct:g}" for band in self.fan.bands)
         x, y = self.at(self.last, self.low)
-        yield _text(
+        yield self.text(
             x + 4,
             y - 6,
             f"expected: {pcts} %{', cut at the end of the scale' if self.cut() else ''}",
@@ -212,7 +225,7 @@ class _Chart:
         free = -math.inf
         for y, words, ink in sorted(self.labels):
             free = max(y + 4, free + 16)
-            yield _text(LEFT + WIDE + 10, free, words, 12, ink)
+            yield self.text(LEFT + WIDE + 10, free, words, 12, ink)
 
     def axes(self) -> Iterator[str]:
         count = round((self.high - self.low) / self.step)
@@ -220,7 +233,9 @@ class _Chart:
             value = self.low + n * self.step
             (a, y), (b, _) = self.at(self.first, value), self.at(self.end, value)
             yield _line([(a, y), (b, y)], PALE)
-            yield _text(LEFT - 8, y + 4, printed(round(value, 6), self.one.unit), 12, GREY, "end")
+            yield self.text(
+                LEFT - 8, y + 4, printed(round(value, 6), self.one.unit), 12, GREY, "end"
+            )
         foot = TOP + HIGH
         yield _line([(LEFT, foot), (LEFT + WIDE, foot)], INK, 1.2)
         shown = LEFT - 100
@@ -228,7 +243,7 @@ class _Chart:
             x, _ = self.at(on, self.low)
             yield _line([(x, foot), (x, foot + 5)], INK)
             if on == self.end or (x - shown > 84 and LEFT + WIDE - x > 84) or on == self.first:
-                yield _text(x, foot + 20, str(on), 12, GREY, "middle")
+                yield self.text(x, foot + 20, str(on), 12, GREY, "middle")
                 shown = x if on != self.end else shown
         words = "Disc: a day's reading."
         if math.isfinite(self.limit):
@@ -236,7 +251,7 @@ class _Chart:
                 "Disc: a day's reading, and its standard error either way. Grey band: a later "
                 "one in it differs by error alone (95 %)."
             )
-        yield _text(20, foot + 48, words, 12, GREY)
+        yield self.text(20, foot + 48, words, 12, GREY)
 
     def goal(self) -> Iterator[str]:
         if self.one.target is None:
@@ -259,7 +274,7 @@ class _Chart:
                     yield _line([(x - 4, end), (x + 4, end)], INK, 1.2)
             yield f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4.5" fill="{INK}"/>'
             if on == self.last or (x - shown > 34 and places[-1][0] - x > 34):
-                yield _text(x + 8, y - 8, f"{round(value, 1):g}", 12)
+                yield self.text(x + 8, y - 8, f"{round(value, 1):g}", 12)
                 shown = x
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
@@ -38,13 +39,18 @@ def foot_ratings(
     """
     alone: dict[Side, dict[date, int]] = {one: {} for one in SIDES}
     shared: dict[date, int] = {}
+    counts: dict[date, bool] = {}  # by examination, whether a rating of both feet is this one's
     for e in entries:
         pain, on = getattr(e, when), e.on + timedelta(days=WHEN[when])
         if pain is None:
             continue
         if not e.both:
             alone[e.side][on] = max(pain, alone[e.side].get(on, 0))
-        elif of_foot([e], side, _exam_of(e.on, exams)):
+            continue
+        exam = _exam_of(e.on, exams)
+        if exam.on not in counts:
+            counts[exam.on] = bool(of_foot([e], side, exam))
+        if counts[exam.on]:
             shared[on] = max(pain, shared.get(on, 0))
     mine, others = alone[side], alone[other(side)]
     for on, pain in shared.items():
@@ -55,4 +61,4 @@ def foot_ratings(
 
 def _exam_of(on: date, exams: Sequence[Exam]) -> Exam:
     """The last examination up to a day; the first one before it."""
-    return next((exam for exam in reversed(exams) if exam.on <= on), exams[0])
+    return exams[max(bisect_right(exams, on, key=lambda exam: exam.on) - 1, 0)]

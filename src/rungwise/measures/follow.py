@@ -6,7 +6,7 @@ instrument or zero is a series by itself: it is told, and never compared.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
 from itertools import groupby
 from pathlib import Path
@@ -20,6 +20,7 @@ from rungwise.core.forecast import Forecast, NotYet, forecast
 from rungwise.core.norms import Beside, beside_norm
 from rungwise.core.scorers import ActivityScore, score_activities
 from rungwise.core.series import (
+    DayMean,
     Taken,
     judge_pain_weeks,
     judge_series,
@@ -208,6 +209,8 @@ def _followed(
     reading = known_error(measure, book, method, instrument, whose)
     error = None if reading is None else reading.sem
     better = better_of(measure, book)
+    if better is None and target is not None:
+        better = target.better
     ahead = phases = None
     notes: list[str] = []
     spec: Measure = book.measures[measure]
@@ -396,12 +399,15 @@ def _diary_pain(
     days = list(ratings)
     length = timedelta(days=book.value("change.nprs.mean.window_days") - 1)
     least = book.value("change.nprs.mean.min_days")
-    weeks = [
-        week_of(ratings, last, book)
-        for last in (*(on + length for on in days), days[-1])
-        if sum(last - length <= on <= last for on in days) >= least and last <= days[-1]
-    ]
-    first, last = (weeks[0], weeks[-1]) if weeks else (None, None)
+    ends = [*(on + length for on in days), days[-1]]
+
+    def enough(last: date) -> bool:
+        return last <= days[-1] and sum(last - length <= on <= last for on in days) >= least
+
+    def week(ends: Iterable[date]) -> DayMean | None:
+        return next((week_of(ratings, last, book) for last in ends if enough(last)), None)
+
+    first, last = week(ends), week(reversed(ends))
     change, why_not = None, ""
     if first is None or last is None:
         why_not = f"no week with ratings on {least:g} days"
@@ -411,8 +417,10 @@ def _diary_pain(
     else:
         change = judge_pain_weeks(first, last, book)
     noise = book.row("change.nprs.mean.day_noise")
-    readings = [Measured(f"diary.{when}", pain, on, side) for on, pain in ratings.items()]
-    phases = _compared(readings, phase, noise, book, -1)
+    phases = None
+    if phase is not None:
+        readings = [Measured(f"diary.{when}", pain, on, side) for on, pain in ratings.items()]
+        phases = _compared(readings, phase, noise, book, -1)
     return DiaryPain(when, side, len(days), first, last, change, phases, why_not)
 
 

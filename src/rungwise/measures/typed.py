@@ -8,17 +8,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from rungwise.core.change import better_of
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.measures.values import Target
 from rungwise.tables import Cell, read_table
 
-__all__ = ["Pairs", "read_items", "read_pairs", "read_targets", "read_timed"]
+__all__ = ["Pairs", "read_items", "read_pairs", "read_targets", "read_timed", "write_targets"]
 
 COLUMNS = ("foot", "first", "second", "days_apart")
 #: How an item that was not answered is typed.
 NOT_ANSWERED = "-"
 ITEM = "-?[0-9]{1,4}"
+#: A target: its measure, which way, its value, its day.
+TARGET = r"([a-z0-9_]+)(=|>=|<=)(-?[0-9]+(?:\.[0-9]+)?)/([0-9-]{10})"
 #: Longer texts of a table are told by their beginning.
 SHOWN = 40
 
@@ -159,15 +162,19 @@ def read_timed(words: Sequence[str], untimed: Sequence[str]) -> dict[str, int]:
 def read_targets(words: Sequence[str], book: Evidence) -> Mapping[str, Target]:
     """Read targets, each ``MEASURE=VALUE/DAY``, such as ``mtp_dorsiflexion_deg=45/2027-03-01``.
 
+    ``>=`` or ``<=`` in place of ``=`` says whether it is a least or a most, for a measure of which
+    the book does not say which way is better.
+
     Raises
     ------
     InputError
-        Names every one that cannot be read, or lies outside what can be measured.
+        Names every one that cannot be read, lies outside what can be measured, or goes the wrong
+        way.
     """
     found: dict[str, Target] = {}
     faults = []
     for word in words:
-        match = re.fullmatch(r"([a-z0-9_]+)=(-?[0-9]+(?:\.[0-9]+)?)/([0-9-]{10})", word, re.ASCII)
+        match = re.fullmatch(TARGET, word, re.ASCII)
         spec = book.measures.get(match[1]) if match else None
         if match is None or spec is None or spec.low is None or spec.high is None:
             allowed = "MEASURE=VALUE/DAY, with a measure of the examination"
@@ -175,17 +182,29 @@ def read_targets(words: Sequence[str], book: Evidence) -> Mapping[str, Target]:
             faults.append(Fault("target", repr(word[: 2 * SHOWN]), allowed, remedy))
             continue
         try:
-            by = date.fromisoformat(match[3])
+            by = date.fromisoformat(match[4])
         except ValueError:
-            faults.append(Fault(f"target {match[1]}", match[3], "a day", "Such as 2027-03-01."))
+            faults.append(Fault(f"target {match[1]}", match[4], "a day", "Such as 2027-03-01."))
             continue
-        value = float(match[2])
+        value, better = float(match[3]), better_of(match[1], book)
+        way = {">=": 1, "<=": -1}.get(match[2])
         if not spec.low <= value <= spec.high:
             allowed = f"{spec.low:g} to {spec.high:g} {spec.unit}"
-            faults.append(Fault(f"target {match[1]}", match[2], allowed, "Mend it."))
+            faults.append(Fault(f"target {match[1]}", match[3], allowed, "Mend it."))
+        elif None not in (way, better) and way != better:
+            allowed = ">=: higher is better" if better == 1 else "<=: lower is better"
+            faults.append(Fault(f"target {match[1]}", match[2], allowed, "Turn it round."))
         elif match[1] in found:
             faults.append(Fault(f"target {match[1]}", "twice", "one target", "Name it once."))
-        found[match[1]] = Target(value, by)
+        found[match[1]] = Target(value, by, way)
     if faults:
         raise InputError("targets", tuple(faults))
     return found
+
+
+def write_targets(targets: Mapping[str, Target]) -> str:
+    """Targets as :func:`read_targets` reads them, each on a line."""
+    signs = {1: ">=", -1: "<=", None: "="}
+    return "".join(
+        f"{key}{signs[one.better]}{one.value:g}/{one.by}\n" for key, one in sorted(targets.items())
+    )

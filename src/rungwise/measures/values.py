@@ -26,10 +26,13 @@ class Target:
         In the unit of the measure.
     by : date
         The day.
+    better : {1, -1} or None
+        Whether it is a least or a most; None as the book says of the measure [1].
     """
 
     value: float
     by: date
+    better: int | None = None
 
 
 @dataclass(frozen=True)

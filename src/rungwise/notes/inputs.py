@@ -192,14 +192,16 @@ def case_in(
     told |= {"number": home.number, "version": home.version}
     if kind == "evaluation":
         return case_of(opened.plans[0], book, on, **{**told, "version": 1})
-    by_day = {p.exam.on: p.exam for p in opened.plans} | {one.on: one for one in (*exams, *newer)}
-    decided = opened.decided
-    if decided and decided[-1].decision.on == on:
-        decision = decided[-1].decision
+    by_day = {one.on: one for one in (*exams, *newer)}
+    for version, head in reversed(list(enumerate(opened.heads))):
+        if head.examined not in by_day:
+            by_day[head.examined] = opened.plans[version].exam
+    if opened.past and opened.past[-1].on == on:
+        decision = opened.decided[-1].decision
     else:
         feet = feet_now(exam or plan.exam, book)
         decision = decide(plan, opened.course, feet, book, on, opened.starts, opened.since)
-    before = [p.starts for p in opened.plans if p.starts < on]
+    before = [head.starts for head in opened.heads if head.starts < on]
     whole = kind != "visit" or not before
     return case_of(
         plan,
@@ -210,13 +212,7 @@ def case_in(
         starts=opened.starts,
         since=opened.starts if whole else before[-1],
         decision=decision,
-        advice=[
-            one
-            for past in decided
-            for one in advised_by(
-                past.decision, {(family, side): answer for family, side, answer in past.answers}
-            )
-        ],
+        advice=[one for past in opened.past for one in past.advised],
         **told,
     )
 

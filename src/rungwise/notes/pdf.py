@@ -60,6 +60,7 @@ def _data(note: Note, paper: str) -> dict[str, Any]:
     small = zip(note.headings, (note.reasons, note.sources), strict=True)
     return {
         "paper": paper,
+        "language": note.language,
         "title": note.title,
         "sections": [
             {
@@ -71,7 +72,7 @@ def _data(note: Note, paper: str) -> dict[str, Any]:
         ],
         "small": [{"heading": heading, "lines": lines} for heading, lines in small if lines],
         "running": f"{note.title}, {note.label}, {note.on}",
-        "page": load_lexicon().at("page"),
+        "page": load_lexicon(note.language).at("page"),
         "foot": note.foot,
     }
 

@@ -8,11 +8,16 @@ from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from importlib.resources import files
 
+from rungwise.core.errors import Fault, InputError
 from rungwise.core.note import Line, Note, Row, Table
 from rungwise.core.note_case import Lexicon
+from rungwise.core.terms import Reason
+from rungwise.tongue import tongue
 
-__all__ = ["load_lexicon", "marked", "shares", "to_markdown", "to_plain"]
+__all__ = ["LANGUAGES", "load_lexicon", "marked", "shares", "to_markdown", "to_plain"]
 
+#: Languages that a note can be in.
+LANGUAGES = ("en", "es")
 #: A blank, which may stand; what Markdown, or HTML and tables in it, could take for its own.
 SPECIAL = re.compile(r"((?<!\S)_+(?!\S))|([\\`*_{}\[\]<>#|~&$!@^])")
 #: What it could take for a list, a rule or a heading at the start of a line.
@@ -28,10 +33,24 @@ def load_lexicon(language: str = "en") -> Lexicon:
     Parameters
     ----------
     language : str
-        Code of the language; there is English.
+        Code of the language.
+
+    Raises
+    ------
+    InputError
+        There are no notes in this language.
     """
+    if language not in LANGUAGES:
+        fault = Fault("language", language, ", ".join(LANGUAGES), "Choose one.")
+        raise InputError("note", (fault,))
     path = files("rungwise") / "data" / "words" / f"notes_{language}.toml"
-    return Lexicon(tomllib.loads(path.read_text("utf-8")))
+    spoken = tongue(language)
+
+    def tell(what: Reason | str) -> str:
+        told = spoken.text(what) if isinstance(what, str) else spoken.reason(what)
+        return told.text
+
+    return Lexicon(tomllib.loads(path.read_text("utf-8")), tell)
 
 
 def marked(text: str, marks: Sequence[int], words: Lexicon | None = None) -> str:

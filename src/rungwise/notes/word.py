@@ -86,7 +86,7 @@ def _properties(made: Document, note: Note, stamp: datetime) -> None:
     told.title = note.title
     told.author = told.last_modified_by = "rungwise"
     told.comments = told.keywords = ""
-    told.language = "en-US"
+    told.language = {"en": "en-US"}.get(note.language, note.language)
     told.created = told.modified = stamp.astimezone(UTC).replace(tzinfo=None, microsecond=0)
 
 
@@ -148,7 +148,7 @@ def _footer(section: Any, note: Note) -> None:
     """What stands below each page, with the page's number."""
     paragraph = section.footer.paragraphs[0]
     _small(paragraph, f"{note.title}, {note.label}, {note.on}. {' '.join(note.foot)} ")
-    before, _, rest = load_lexicon().at("page").partition("{page}")
+    before, _, rest = load_lexicon(note.language).at("page").partition("{page}")
     middle, _, after = rest.partition("{pages}")
     for text, field in ((before, "PAGE"), (middle, "NUMPAGES")):
         _small(paragraph, text)

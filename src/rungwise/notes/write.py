@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from rungwise.notes.texts import load_lexicon, to_markdown, to_plain
 __all__ = ["FORMATS", "write_note"]
 
 FORMATS = ("text", "markdown", "docx", "pdf")
+#: Signs of the head of the audit that a note tells; the page of the audit asks for as many.
+HEAD_SIGNS = 16
 
 
 def write_note(
@@ -26,6 +29,8 @@ def write_note(
     folder: Path | None = None,
     stamp: datetime | None = None,
     paper: str = "a4",
+    head: tuple[int, str] | None = None,
+    language: str = "en",
 ) -> bytes:
     """Write a note for the record in one format; with a folder, keep its text as a version.
 
@@ -45,16 +50,25 @@ def write_note(
         Time of making written into DOCX and PDF; the start of the note's day by default.
     paper : {"a4", "us-letter"}
         Paper of the PDF and DOCX.
+    head : tuple of (int, str), optional
+        Number and hash of the last row of the records' audit, told in the foot; None without
+        records.
+    language : {"en", "es"}
+        Language of the note.
 
     Raises
     ------
     InputError
-        An unknown kind or format, minutes that do not add up, or what cannot be written.
+        An unknown kind, format or language, minutes that do not add up, or what cannot be written.
     """
     if form not in FORMATS:
         fault = Fault("format", form, ", ".join(FORMATS), "Choose one.")
         raise InputError("note", (fault,))
-    note = write_core(kind, case, load_lexicon(), book)
+    words = load_lexicon(language)
+    note = write_core(kind, case, words, book)
+    if head is not None:
+        told = words.say("head", row=head[0], hash=head[1][:HEAD_SIGNS])
+        note = replace(note, foot=(*note.foot, told))
     made = _formed(note, form, stamp, paper)
     if folder is not None:
         keep_note(folder, kind, case.on, to_plain(note), case.by, case.on, note.digest)

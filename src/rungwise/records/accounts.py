@@ -7,10 +7,10 @@ stopped for good; an unknown name takes as long as a wrong password and gets the
 from __future__ import annotations
 
 import base64
-import hashlib
 import hmac
 import json
 import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
@@ -23,15 +23,16 @@ from rungwise.records import tables as t
 from rungwise.records.engine import reading, writing
 from rungwise.records.errors import NotAllowedError, SignInError, UnknownError
 from rungwise.records.keys import N, stretch
-from rungwise.records.passwords import LONGEST, STEP_S, folded_name, totp, weaknesses
+from rungwise.records.passwords import LONGEST, folded_name, weaknesses
 from rungwise.records.roles import ROLES, Who
 from rungwise.records.store import Store
+from rungwise.records.throttle import code_fits, count_try, digest_of, step_of
+from rungwise.records.tries import LONGEST_WAIT_S
 from rungwise.records.work import Work
 
 __all__ = ["Account", "Accounts"]
 
 IDLE_S, ABSOLUTE_S, SEEN_EVERY_S = 15 * 60, 12 * 3600, 60
-FREE_TRIES, LONGEST_WAIT_S, FORGET_S = 5, 15 * 60, 24 * 3600
 CODES, CODE_SYMBOLS = 10, 10
 
 
@@ -100,8 +101,17 @@ class Accounts:
                 work.note_deed("prove", None, "password", outcome="refused")
         return fits
 
-    def add(self, who: Who, name: str, role: str, password: str) -> str:
+    def add(self, who: Who, name: str, role: str, password: str, names: Sequence[str] = ()) -> str:
         """Add an account; returns its id.
+
+        Parameters
+        ----------
+        who : Who
+            An administrator.
+        name, role, password : str
+            As typed.
+        names : sequence of str
+            Of the clinic; no part of a good password.
 
         Raises
         ------
@@ -111,7 +121,7 @@ class Accounts:
             Not an administrator.
         """
         name = " ".join(name.split())
-        faults = _faults(name, role) + weaknesses(password, name, second_factor=False)
+        faults = _faults(name, role) + weaknesses(password, (name, *names))
         hashed = "" if faults else self._hash(password)
         with self._store.work(who) as work:
             work.allow("accounts")
@@ -136,36 +146,80 @@ class Accounts:
             row["disabled"] = row["disabled"] if disabled is None else disabled
             _put(work, row)
 
-    def set_password(self, who: Who, account: str, password: str) -> None:
+    def set_password(
+        self, who: Who, account: str, password: str, names: Sequence[str] = ()
+    ) -> None:
         """Set a password: one's own, or anybody's by an administrator; ends its sessions."""
         with self._store.work(who) as work:
             _own(work, account)
             row = _one(work.connection, account)
-        if faults := weaknesses(password, row["name"], bool(row["totp"])):
+        if faults := weaknesses(password, (row["name"], *names), bool(row["totp"])):
             raise InputError("account", tuple(faults))
         hashed = self._hash(password)
         with self._store.work(who) as work:
             _put(work, _one(work.connection, account) | {"password": hashed})
 
-    def set_second_factor(self, who: Who, account: str) -> tuple[str, tuple[str, ...]]:
-        """Start a second factor; returns the address for an authenticator and recovery codes.
+    def new_factor(self, who: Who) -> tuple[str, str]:
+        """A secret for one's own second factor; nothing is kept until its first code is shown.
 
-        Each recovery code stands in for one code, once. Show both once; only hashes are kept of
-        the recovery codes.
+        Returns
+        -------
+        str, str
+            The secret, and the address of it for an authenticator.
         """
+        with reading(self._store.engine) as connection:
+            row = _one(connection, who.id)
         secret = base64.b32encode(secrets.token_bytes(20)).decode()
+        label = quote(f"rungwise:{row['name']}")
+        return secret, f"otpauth://totp/{label}?secret={secret}&issuer=rungwise"
+
+    def set_second_factor(self, who: Who, secret: str, code: str) -> tuple[str, ...]:
+        """Keep one's own second factor, once a code of it was shown; ends one's sessions.
+
+        Parameters
+        ----------
+        who : Who
+            Whose.
+        secret : str
+            From :meth:`new_factor`.
+        code : str
+            As the authenticator shows it now.
+
+        Returns
+        -------
+        tuple of str
+            Recovery codes: each stands in for one code, once. Only hashes of them are kept.
+
+        Raises
+        ------
+        SignInError
+            The code does not fit; nothing was kept.
+        """
         codes = tuple(
             "".join(map(secrets.choice, [CROCKFORD] * CODE_SYMBOLS)) for _ in range(CODES)
         )
         salt = secrets.token_bytes(16)
-        hashed = [_code_hash(code, salt, self._n) for code in codes]
+        now_s = int(self._store.clock().timestamp())
+        with reading(self._store.engine) as connection:
+            row = _one(connection, who.id)
+        if not step_of(secret, code, now_s):
+            raise SignInError
+        hashed = [_code_hash(one, salt, self._n) for one in codes]
+        kept = json.dumps({"salt": salt.hex(), "n": self._n, "hashes": hashed})
         with self._store.work(who) as work:
-            _own(work, account)
-            row = _one(work.connection, account)
-            kept = json.dumps({"salt": salt.hex(), "n": self._n, "hashes": hashed})
-            _put(work, row | {"totp": secret, "codes": kept})
-        label = quote(f"rungwise:{row['name']}")
-        return f"otpauth://totp/{label}?secret={secret}&issuer=rungwise", codes
+            row = _one(work.connection, who.id) | {"totp": secret, "codes": kept}
+            if not code_fits(work.connection, row, code, now_s, fresh=True):
+                raise SignInError
+            _put(work, row)
+            work.note_deed("set factor", None, who.id)
+        return codes
+
+    def reset_second_factor(self, who: Who, account: str) -> None:
+        """Take off somebody's second factor, by an administrator; ends the sessions of it."""
+        with self._store.work(who) as work:
+            work.allow("accounts")
+            _put(work, _one(work.connection, account) | {"totp": "", "codes": "[]"})
+            work.note_deed("reset factor", None, account)
 
     # -------------------------------------------------------------- signing in
 
@@ -187,9 +241,9 @@ class Accounts:
             Something does not fit, or a wait is not over.
         """
         now_s = int(self._store.clock().timestamp())
-        key = _sha(f"{folded_name(name)}\0{address}")
+        key = digest_of(f"{folded_name(name)}\0{address}")
         with writing(self._store.engine) as connection:
-            wait_s = _count_try(connection, key, now_s)
+            wait_s = count_try(connection, key, now_s)
             rows = _newest(connection, folded=folded_name(name))
         if wait_s:
             raise SignInError(wait_s)
@@ -201,7 +255,7 @@ class Accounts:
             row = _one(connection, row["id"]) if row else None
             fits = fits and row is not None and not row["disabled"]
             if fits and row and row["totp"]:
-                fits = bool(spare) or _code_fits(connection, row, code, now_s)
+                fits = bool(spare) or code_fits(connection, row, code, now_s)
             who = row["id"] if row else "unknown"
             work = Work(connection, Who(who, frozenset()), self._store.clock())
             if fits and row:
@@ -209,7 +263,7 @@ class Accounts:
                     _spend(work, row, spare)
                 connection.execute(delete(t.throttle).where(t.throttle.c.key == key))
                 values = {"account_id": who, "made_s": now_s, "seen_s": now_s}
-                connection.execute(insert(t.signed_in), {"token": _sha(token), **values})
+                connection.execute(insert(t.signed_in), {"token": digest_of(token), **values})
             work.note_deed("sign in", None, "", outcome="done" if fits else "refused")
         if not fits:
             raise SignInError
@@ -220,7 +274,7 @@ class Accounts:
         now_s = int(self._store.clock().timestamp())
         with reading(self._store.engine) as connection:
             found = connection.execute(
-                select(t.signed_in).where(t.signed_in.c.token == _sha(token))
+                select(t.signed_in).where(t.signed_in.c.token == digest_of(token))
             ).first()
             rows = _newest(connection, account=found.account_id) if found else []
         if found is None or not rows or rows[0]["disabled"]:
@@ -242,7 +296,7 @@ class Accounts:
     def sign_out(self, token: str) -> None:
         """End a session."""
         with writing(self._store.engine) as connection:
-            connection.execute(delete(t.signed_in).where(t.signed_in.c.token == _sha(token)))
+            connection.execute(delete(t.signed_in).where(t.signed_in.c.token == digest_of(token)))
 
     def sign_out_everywhere(self, who: Who, account: str) -> None:
         """End every session of an account: one's own, or anybody's by an administrator."""
@@ -322,45 +376,6 @@ def _end_sessions(connection: Connection, account: str) -> None:
     connection.execute(delete(t.signed_in).where(t.signed_in.c.account_id == account))
 
 
-def _count_try(connection: Connection, key: str, now_s: int) -> int:
-    """Count one more try; returns how long it must wait [s], 0 = may try."""
-    c = t.throttle.c
-    found = connection.execute(select(t.throttle).where(c.key == key)).first()
-    if found is None:
-        old = (c.until_s < now_s - FORGET_S) & (c.totp_step < (now_s - FORGET_S) // STEP_S)
-        connection.execute(delete(t.throttle).where(old))
-        values = {"failures": 1, "until_s": now_s, "totp_step": 0}
-        connection.execute(insert(t.throttle), {"key": key, **values})
-        return 0
-    wait_s: int = min(found.until_s - now_s, LONGEST_WAIT_S)
-    if wait_s > 0:
-        return wait_s
-    failures = found.failures + 1
-    over = failures - FREE_TRIES
-    next_s = min(2 ** min(over, 20), LONGEST_WAIT_S) if over >= 0 else 0
-    changed = update(t.throttle).where(c.key == key)
-    connection.execute(changed.values(failures=failures, until_s=now_s + next_s))
-    return 0
-
-
-def _code_fits(connection: Connection, row: dict[str, Any], code: str, now_s: int) -> bool:
-    """Whether a code fits now, one step early or late, and was not used before."""
-    key = _sha(f"second factor\0{row['id']}")
-    c = t.throttle.c
-    used = connection.scalar(select(c.totp_step).where(c.key == key))
-    secret = base64.b32decode(row["totp"])
-    for step in (0, -1, 1):
-        at = now_s // STEP_S + step
-        if hmac.compare_digest(totp(secret, at * STEP_S).encode(), code.strip().encode()) and at > (
-            used or 0
-        ):
-            connection.execute(delete(t.throttle).where(c.key == key))
-            values = {"failures": 0, "until_s": 0, "totp_step": at}
-            connection.execute(insert(t.throttle), {"key": key, **values})
-            return True
-    return False
-
-
 def _spend(work: Work, row: dict[str, Any], spare: str) -> None:
     kept = json.loads(row["codes"])
     kept["hashes"] = [h for h in kept["hashes"] if h != spare]
@@ -378,7 +393,3 @@ def _faults(name: str, role: str) -> list[Fault]:
 
 def _code_hash(code: str, salt: bytes, n: int) -> str:
     return stretch(code, salt, n).hex()
-
-
-def _sha(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
-from dataclasses import astuple, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select
@@ -22,6 +22,7 @@ from rungwise.records import tables as t
 __all__ = ["Audited", "Chain", "check_chain", "digest_of_row", "head", "rows_of", "write_row"]
 
 START = "0" * 64
+HEAD_LEAST = 16  # as many signs of a head as notes print, or more
 PIECES = {"yield_per": 500}  # never the whole caseload in memory
 
 
@@ -60,7 +61,8 @@ class Audited:
 
     def chained(self, prev: str) -> str:
         """Hash of this row after another one."""
-        body = json.dumps(astuple(self), ensure_ascii=True, separators=(",", ":"))
+        fields = list(vars(self).values())  # in the order above
+        body = json.dumps(fields, ensure_ascii=True, separators=(",", ":"))
         return hashlib.sha256(bytes.fromhex(prev) + body.encode()).hexdigest()
 
 
@@ -78,12 +80,15 @@ class Chain:
         Number of the first row that does not fit, None when all do [1].
     altered : tuple of str
         Records whose text is not what was audited, or that are missing.
+    held : bool
+        False when the chain is whole in itself, but does not hold the head that was kept elsewhere.
     """
 
     rows: int
     head: str
     broken_at: int | None
     altered: tuple[str, ...] = ()
+    held: bool = True
 
     @property
     def whole(self) -> bool:
@@ -93,13 +98,23 @@ class Chain:
 
 def digest_of_row(table: str, row: Mapping[str, Any]) -> str:
     """SHA-256 of everything in a row; its own salt keeps it from telling what was erased."""
+    return digest_of_text(text_of_row(table, row))
+
+
+def text_of_row(table: str, row: Mapping[str, Any]) -> str:
+    """What the digest of a row is made of: a line for each column, none with a break inside."""
     parts = [table]
     for name in sorted(row):
         value = row[name]
         if name == "data" and value is not None:
             value = hashlib.sha256(value).hexdigest()
         parts.append(f"{name}={json.dumps(plain(value))}")
-    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+    return "\n".join(parts)
+
+
+def digest_of_text(text: str) -> str:
+    """SHA-256 of the text of a row."""
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def head(connection: Connection) -> tuple[int, str]:
@@ -112,9 +127,18 @@ def head(connection: Connection) -> tuple[int, str]:
 
 def write_row(connection: Connection, row: Audited, prev: str) -> str:
     """Append a row to the chain; returns its hash."""
-    found = row.chained(prev)
-    connection.execute(insert(t.audit), {**vars(row), "prev": prev, "hash": found})
-    return found
+    return write_rows(connection, [row], prev)
+
+
+def write_rows(connection: Connection, rows: Sequence[Audited], prev: str) -> str:
+    """Append rows to the chain, in their order; returns the hash of the last."""
+    told = []
+    for row in rows:
+        found = row.chained(prev)
+        told.append({**vars(row), "prev": prev, "hash": found})
+        prev = found
+    connection.execute(insert(t.audit), told)
+    return prev
 
 
 def rows_of(connection: Connection, person_id: str | None = None, last: int = 0) -> list[Audited]:
@@ -174,7 +198,8 @@ def check_chain(connection: Connection, until: tuple[int, str] | None = None) ->
     connection : Connection
         To the records.
     until : tuple of (int, str) or None
-        A head kept elsewhere; the chain must pass through it, or the file is an older or another.
+        A head kept elsewhere, its hash whole or its first 16 signs or more; the chain must pass
+        through it, or the file is an older or another.
     """
     names = [t.audit.c[name] for name in Audited.__dataclass_fields__]
     ask = select(*names, t.audit.c.prev, t.audit.c.hash).order_by(t.audit.c.seq)
@@ -189,16 +214,20 @@ def check_chain(connection: Connection, until: tuple[int, str] | None = None) ->
                 broken = count + 1
                 break
             prev, count = told, count + 1
-            met = met or until == (row.seq, told)
+            met = met or (until is not None and _is_head(until, row.seq, told))
             if row.did == "erase":
                 erasures[row.seq] = str(row.person_id)
             if row.digest:
                 digests[row.seq] = (row.digest, str(row.person_id))
-    if broken is None and not met:
+    held = met or broken is not None
+    if not held:
         broken = until[0] if until else 0
-    return Chain(
-        count, prev, broken, _altered(connection, digests, erasures) if broken is None else ()
-    )
+    altered = _altered(connection, digests, erasures) if broken is None else ()
+    return Chain(count, prev, broken, altered, held)
+
+
+def _is_head(kept: tuple[int, str], seq: int, told: str) -> bool:
+    return kept[0] == seq and len(kept[1]) >= HEAD_LEAST and told.startswith(kept[1])
 
 
 def _altered(

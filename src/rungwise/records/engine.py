@@ -16,15 +16,27 @@ from pathlib import Path
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import Connection, Engine, QueuePool, create_engine, event, text
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy import URL, Connection, Engine, QueuePool, create_engine, event, make_url, text
+from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlcipher3 import dbapi2 as cipher
 
 from rungwise.records.errors import DamagedError, FullError, RecordsError, WrongKeyError
 
-__all__ = ["is_server", "open_engine", "plain_file", "raw_connection", "reading", "said", "writing"]
+__all__ = [
+    "is_protected",
+    "is_server",
+    "open_engine",
+    "plain_file",
+    "raw_connection",
+    "reading",
+    "said",
+    "server_url",
+    "writing",
+]
 
 WAIT_S = 30
+#: The way of the driver to check a certificate and the name in it.
+CHECKED = "verify-full"
 #: Whose turn it is within this program; between programs the database itself lets others wait,
 #: but less fairly.
 _turns: WeakKeyDictionary[Engine, threading.Lock] = WeakKeyDictionary()
@@ -37,6 +49,53 @@ DAMAGED = ("malformed", "not a database", "disk image", "hmac")
 def is_server(place: str | Path) -> bool:
     """Whether a place is the URL of a PostgreSQL server rather than a file."""
     return str(place).startswith(("postgresql://", "postgresql+psycopg://"))
+
+
+def server_url(place: str | Path) -> URL:
+    """The URL of a server as it is used: on the way to another computer TLS is checked in full.
+
+    Without ``sslmode`` the driver would take an open connection wherever the server, or who answers
+    in its place, offers no other, and would never ask whose certificate it is. Records and the
+    password of the database would then be there to read and to change for anybody on the way. Who
+    wants less must write it into the URL.
+
+    Parameters
+    ----------
+    place : str or Path
+        A URL such as ``postgresql://user@db.example.org/clinic``.
+
+    Raises
+    ------
+    RecordsError
+        It is no such URL.
+    """
+    try:
+        url = make_url(str(place)).set(drivername="postgresql+psycopg")
+    except (ArgumentError, ValueError):
+        raise RecordsError("This is not the URL of a PostgreSQL database.") from None
+    if _is_elsewhere(url) and "sslmode" not in url.query:
+        url = url.update_query_dict({"sslmode": CHECKED})
+    return url
+
+
+def is_protected(place: str | Path) -> bool:
+    """Whether nobody on the way to a server can read or change what is sent."""
+    url = server_url(place)
+    return not _is_elsewhere(url) or url.query.get("sslmode") == CHECKED
+
+
+def _is_elsewhere(url: URL) -> bool:
+    """Whether a server may be on another computer, by its URL and the driver's own settings."""
+    if "service" in url.query or "PGSERVICE" in os.environ:
+        return True
+    told = [url.host or "", *(url.query.get(name, "") for name in ("host", "hostaddr"))]
+    hosts = [one for part in told for one in (part if isinstance(part, tuple) else (part,)) if one]
+    hosts = hosts or [os.environ.get(name, "") for name in ("PGHOST", "PGHOSTADDR")]
+    return any(
+        not one.startswith(("/", "@", "127.")) and one not in ("localhost", "::1", "")
+        for part in hosts
+        for one in part.split(",")
+    )
 
 
 def raw_connection(path: Path, key: bytes) -> Any:
@@ -85,7 +144,7 @@ def open_engine(place: str | Path, key: bytes | None) -> Engine:
     Parameters
     ----------
     place : str or Path
-        A file, or a URL such as ``postgresql://user@localhost/clinic``.
+        A file, or a URL such as ``postgresql://user@localhost/clinic``; see :func:`server_url`.
     key : bytes or None
         Data key of a file, 32 bytes; None opens a plain file, for measuring only.
 
@@ -95,10 +154,9 @@ def open_engine(place: str | Path, key: bytes | None) -> Engine:
         The driver of the server is not installed, or a key is not 32 bytes.
     """
     if is_server(place):
-        url = str(place).replace("postgresql://", "postgresql+psycopg://", 1)
         try:
             engine = create_engine(
-                url, pool_pre_ping=True, connect_args={"client_encoding": "utf8"}
+                server_url(place), pool_pre_ping=True, connect_args={"client_encoding": "utf8"}
             )
         except ModuleNotFoundError:
             raise RecordsError("PostgreSQL needs one more package: psycopg.") from None

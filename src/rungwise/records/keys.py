@@ -15,7 +15,7 @@ import os
 import secrets
 import threading
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +28,7 @@ from rungwise.core.errors import Fault, InputError
 from rungwise.plan_code import CROCKFORD
 from rungwise.records.engine import raw_connection
 from rungwise.records.errors import FullError, RecordsError, WrongKeyError
+from rungwise.records.passwords import check_passphrase
 
 __all__ = [
     "NewKeys",
@@ -46,7 +47,6 @@ __all__ = [
 
 #: Work of scrypt: 2^17 blocks of 8, as OWASP's ASVS 5.0, appendix C, and RFC 7914 let one choose.
 N, R, P = 2**17, 8, 1
-SHORTEST, LONGEST = 15, 256
 GROUPS, SYMBOLS = 8, 4
 _ONE_AT_A_TIME = threading.Lock()  # each takes 128 MiB
 
@@ -72,18 +72,18 @@ def create_keys(file: Path, passphrase: str, n: int = N) -> NewKeys:
     file : Path
         Must not exist yet.
     passphrase : str
-        At least 15 characters.
+        At least 15 characters, and no easy guess.
     n : int
         Work of scrypt, a power of two [1].
 
     Raises
     ------
     InputError
-        The passphrase is too short or too long.
+        The passphrase is too short, too long or too easy to guess.
     RecordsError
         The key file exists.
     """
-    _check_passphrase(passphrase)
+    check_passphrase(passphrase)
     if file.exists():
         raise RecordsError(f"{file.name} is there already; a new key would lock the records away.")
     key, recovery = secrets.token_bytes(32), _new_recovery()
@@ -123,17 +123,32 @@ def unlock_by_recovery(file: Path, recovery: str) -> bytes:
     return _unbox(file, "recovery", read_recovery(recovery))
 
 
-def change_passphrase(file: Path, key: bytes, passphrase: str, n: int = N) -> None:
+def change_passphrase(
+    file: Path, key: bytes, passphrase: str, n: int = N, names: Sequence[str] = ()
+) -> None:
     """Lock the same data key with another passphrase; the old one opens nothing from then on.
+
+    Parameters
+    ----------
+    file : Path
+        The key file.
+    key : bytes
+        The data key.
+    passphrase : str
+        The new one.
+    n : int
+        Work of scrypt, a power of two [1].
+    names : sequence of str
+        Of the clinic; no part of a good passphrase.
 
     Raises
     ------
     InputError
-        The passphrase is too short or too long.
+        The passphrase is too short, too long or too easy to guess.
     WrongKeyError
         The data key is not that of this file.
     """
-    _check_passphrase(passphrase)
+    check_passphrase(passphrase, names)
     _change(file, key, "passphrase", passphrase, n)
 
 
@@ -228,14 +243,6 @@ def to_disk(path: Path) -> None:
 
 
 # ------------------------------------------------------------------ inside
-
-
-def _check_passphrase(passphrase: str) -> None:
-    length = len(unicodedata.normalize("NFKC", passphrase))
-    if not SHORTEST <= length <= LONGEST:
-        allowed = f"{SHORTEST} to {LONGEST} characters"
-        fault = Fault("passphrase", f"{length} characters", allowed, "Take five random words.")
-        raise InputError("passphrase", (fault,))
 
 
 def _new_recovery() -> str:

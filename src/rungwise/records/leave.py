@@ -11,6 +11,7 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, insert, select, text
 
+from rungwise.columns import explained, table_of, tables_of
 from rungwise.plain import plain, to_json
 from rungwise.records import audit
 from rungwise.records import tables as t
@@ -19,7 +20,7 @@ from rungwise.records.roles import Who
 from rungwise.records.store import Store
 from rungwise.records.tables import Record
 from rungwise.records.work import Work
-from rungwise.tables import Cell, write_table
+from rungwise.tables import Cell
 
 __all__ = ["erase_again", "erase_person", "export_person"]
 
@@ -62,10 +63,11 @@ def export_person(
             ending = mimetypes.guess_extension(record.facts["media"]) or ".bin"
             name = f"document/document-{record.version}{ending}"
             files[name] = work.document(person, record.version)
-    files["tables/record.csv"] = write_table([_line(r) for r in records]).encode()
-    files["tables/diary.csv"] = write_table(_diary(records)).encode()
     seen = [plain(row) for row in audit.rows_of(work.connection, person)]
-    files["tables/audit.csv"] = write_table(seen).encode()
+    tables = {"record": [_line(r) for r in records], "diary": _diary(records), "audit": seen}
+    for name, rows in tables.items():
+        files[f"tables/{name}.csv"] = table_of("one", name, rows).encode()
+    files |= explained("one")
     files |= {f"made/{name.rpartition('/')[2]}": data for name, data in (made or {}).items()}
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as box:
@@ -169,14 +171,23 @@ def _line(record: Record) -> dict[str, Cell]:
 def _diary(records: tuple[Record, ...]) -> list[dict[str, Cell]]:
     """One row for each exercise of each day of each hand-over."""
     rows: list[dict[str, Cell]] = []
+    names = tables_of("one")["diary"]
     for record in records:
         told = _json(record.body) if record.kind == "handover" else None
         log = told.get("log") if isinstance(told, dict) else None
         for session in (log or {}).get("sessions", ()):
             for entry in session["entries"]:
-                start: dict[str, Cell] = {"handover": record.version, "day": session["on"]}
-                rows.append(start | entry)
-    return [row for row in rows if set(row) == set(rows[0])]
+                row: dict[str, Cell] = {"handover": record.version, "day": session["on"]}
+                row["programme"] = record.facts["plan_version"]
+                row |= {name: _cell(entry.get(name)) for name in names if name not in row}
+                rows.append(row)
+    return rows
+
+
+def _cell(value: Any) -> Cell:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return value if isinstance(value, str | int | float) else None
 
 
 def _json(body: str) -> Any:

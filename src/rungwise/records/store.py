@@ -123,6 +123,24 @@ class Store:
             check_key(key_file_of(path), key)
         return cls._opened(place, key, clock, new=False)
 
+    @staticmethod
+    def exists(place: str | Path) -> bool:
+        """Whether there are records at a place.
+
+        Raises
+        ------
+        RecordsError
+            A server does not answer.
+        """
+        if not is_server(place):
+            return Path(place).exists()
+        engine = open_engine(place, None)
+        try:
+            with reading(engine) as connection:
+                return version_now(connection) is not None
+        finally:
+            engine.dispose()
+
     @classmethod
     def _opened(cls, place: str | Path, key: bytes | None, clock: Clock, new: bool) -> Store:
         path = None if is_server(place) else Path(place)

@@ -79,15 +79,37 @@ class Packed(TypeDecorator[str]):
     def process_result_value(self, value: bytes | None, dialect: Dialect) -> str | None:
         """Unpack; refuse what was never packed."""
         del dialect
-        if value is None:
-            return None
-        try:
-            mark, data = bytes(value)[:1], bytes(value)[1:]
-            if mark in (b"t", b"z"):
-                return (data if mark == b"t" else zlib.decompress(data)).decode()
-        except (TypeError, ValueError, zlib.error):
-            pass
-        raise DamagedError("A text in the records is damaged.")
+        return None if value is None else unpacked(value)
+
+
+def unpacked(value: bytes) -> str:
+    """A text that was kept small.
+
+    Raises
+    ------
+    DamagedError
+        It was never packed.
+    """
+    try:
+        mark, data = bytes(value)[:1], bytes(value)[1:]
+        if mark in (b"t", b"z"):
+            return (data if mark == b"t" else zlib.decompress(data)).decode()
+    except (TypeError, ValueError, zlib.error):
+        pass
+    raise DamagedError("A text in the records is damaged.")
+
+
+class _Text:
+    """A text that is unpacked when it is first asked for: most of a record is never looked at."""
+
+    def __get__(self, record: Any, _: type | None = None) -> str:
+        text = vars(record)["body"]
+        if not isinstance(text, str):
+            text = vars(record)["body"] = unpacked(text)
+        return str(text)
+
+    def __set__(self, record: Any, text: str | bytes) -> None:
+        vars(record)["body"] = text
 
 
 ID, TIME, HASH = String(32), String(27), String(64)
@@ -128,6 +150,9 @@ class Record:
     corrects: int | None
     body: str
     facts: Mapping[str, Any]
+
+
+type.__setattr__(Record, "body", _Text())
 
 
 person = Table("person", metadata, Column("id", ID, primary_key=True))

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, LargeBinary, func, insert, select, type_coerce
 
 from rungwise.core.errors import Fault, InputError
 from rungwise.records import audit, caseload
@@ -292,6 +292,15 @@ class Work:
         self._head = audit.write_row(self._connection, row, self._head)
         return self._seq
 
+    def note_added(self, added: Sequence[tuple[str, str, str]]) -> None:
+        """Append to the audit, in one go, what was added: person, detail and digest of each."""
+        rows = [
+            audit.Audited(self._seq + n, self._now, self._who.id, "add", *told, "done")
+            for n, told in enumerate(added, 1)
+        ]
+        self._head = audit.write_rows(self._connection, rows, self._head)
+        self._seq += len(rows)
+
     def put(self, table: Any, row: dict[str, Any], detail: str, person: str | None = None) -> int:
         """Append a row and its audit row with the digest of it; returns their number [1]."""
         row = {column.name: row.get(column.name) for column in table.columns}
@@ -355,8 +364,9 @@ class Work:
 
     def _records(self, kind: str, where: Any, newest: bool = False) -> list[Record]:
         table = t.KINDS[kind]
-        names = [column for column in table.c if column.name not in ("data", "salt")]
-        ask = select(*names).where(where).order_by(table.c.version.desc())
+        names = [c for c in table.c if c.name not in ("body", "data", "salt")]
+        packed = type_coerce(table.c.body, LargeBinary).label("body")  # unpacked when asked for
+        ask = select(*names, packed).where(where).order_by(table.c.version.desc())
         rows = self._connection.execute(ask.limit(1) if newest else ask).mappings()
         return [_record(kind, dict(row), row["person_id"]) for row in rows][::-1]
 

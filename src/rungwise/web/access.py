@@ -2,6 +2,7 @@
 
 A visitor's cookie holds a random token and nothing else. It is replaced at every sign-in and
 sign-out. What belongs to it is kept here, in memory: restarting the program signs everybody out.
+Failed tries at the passphrase outlive that: they are kept beside the records.
 """
 
 from __future__ import annotations
@@ -14,15 +15,24 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from threading import Lock
 
-from rungwise.casebook import LOCAL, Casebook, SignInError, Who, WrongKeyError
-from rungwise.casebook_office import desk
+from rungwise.casebook import (
+    LOCAL,
+    Casebook,
+    NotAllowedError,
+    SignInError,
+    Who,
+    WrongKeyError,
+    is_short,
+)
+from rungwise.casebook_office import FACTOR_RULES, desk
+from rungwise.core.errors import RungwiseError
 from rungwise.web.jobs import Jobs
 
-__all__ = ["Access", "Session", "Settings"]
+__all__ = ["Access", "Session", "Settings", "Shown"]
 
 Form = Mapping[str, Sequence[str]]
 GONE_MAX = 50
-FREE_TRIES, LONGEST_WAIT_S = 5, 15 * 60
+LONGEST_WAIT_S = 15 * 60
 
 
 @dataclass(frozen=True)
@@ -35,6 +45,11 @@ class Settings:
         Names under which they may be asked for, without the port; any other is refused.
     https : bool
         Whether browsers reach them by HTTPS.
+    named : bool
+        Whether several people work, each with an account of their own; no passphrase of the
+        records is asked for on a page then, and nobody's leaving locks them.
+    setup_code : str
+        What the first account is made with, where there is none; empty = no page makes it.
     idle_s : int
         After this long without a sign of life a session ends, and the records are locked [s].
     absolute_s : int
@@ -47,6 +62,8 @@ class Settings:
 
     hosts: tuple[str, ...] = ("127.0.0.1", "localhost", "[::1]")
     https: bool = False
+    named: bool = False
+    setup_code: str = ""
     idle_s: int = 15 * 60
     absolute_s: int = 12 * 3600
     body_max: int = 1_000_000
@@ -72,6 +89,13 @@ class Session:
         Token of the account's own session; empty for the one user of a computer.
     made_s, seen_s : float
         When it began, and the last sign of life [s].
+    address : str
+        Where it began from.
+    needs_factor : bool
+        Whether the account must set up a second factor before it reaches anything else, whatever
+        the clinic's rule is.
+    has_factor : bool
+        Whether the account has a second factor; a change of it ends the session.
     held : dict
         Small things to be shown once, such as the recovery key.
     form : tuple of (str, mapping) or None
@@ -85,9 +109,35 @@ class Session:
     account: str
     made_s: float
     seen_s: float
+    address: str = ""
+    needs_factor: bool = False
+    has_factor: bool = False
     held: dict[str, str] = field(default_factory=dict)
     form: tuple[str, Form] | None = None
     jobs: Jobs = field(default_factory=Jobs)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A session as its owner sees it.
+
+    Parameters
+    ----------
+    key : str
+        Names it, and opens nothing.
+    made_s, seen_s : float
+        When it began, and the last sign of life [s].
+    address : str
+        Where it began from.
+    here : bool
+        Whether it is the one that asks.
+    """
+
+    key: str
+    made_s: float
+    seen_s: float
+    address: str
+    here: bool
 
 
 class Access:
@@ -108,7 +158,7 @@ class Access:
         self._sessions: dict[str, Session] = {}
         self._gone: OrderedDict[str, str] = OrderedDict()  # sessions that ran out -> who it was
         self._forms: dict[str, tuple[str, Form]] = {}
-        self._tries: dict[str, tuple[int, float]] = {}
+        self._factor = False
         self._lock = Lock()
 
     def now_s(self) -> float:
@@ -192,28 +242,71 @@ class Access:
             session.form = kept
         return kept[0]
 
-    def begin(self, who: Who, name: str, account: str = "") -> str:
+    def begin(self, who: Who, name: str, account: str = "", address: str = "") -> str:
         """Begin a session; returns its new token."""
         token, now_s = self.new_token(), self.now_s()
-        self.take_lock_time()
+        self.take_rules()
         with self._lock:
-            self._sessions[_hash(token)] = Session(who, name, account, now_s, now_s)
+            self._sessions[_hash(token)] = Session(who, name, account, now_s, now_s, address)
         return token
 
-    def take_lock_time(self) -> None:
-        """Lock after the time that the clinic has set; never later than was served with."""
-        minutes = desk(self.casebook, LOCAL).lock_minutes
-        self.idle_s = min(60 * minutes, self.settings.idle_s)
+    def take_rules(self) -> None:
+        """Take the clinic's rules: when to lock (never later than was served with), second factor.
+
+        By itself a second factor is required where other computers are served.
+        """
+        rules = desk(self.casebook, LOCAL)
+        self.idle_s = min(60 * rules.lock_minutes, self.settings.idle_s)
+        by_itself = self.settings.https or self.settings.named
+        self._factor = (
+            rules.factor == FACTOR_RULES[0] and by_itself
+        ) or rules.factor == FACTOR_RULES[1]
+
+    def held_back(self, session: Session) -> bool:
+        """Whether somebody must set up a second factor before anything else."""
+        if not session.account or session.has_factor:
+            return False
+        return self._factor or session.needs_factor
+
+    def own_sessions(self, token: str) -> tuple[Shown, ...]:
+        """The sessions of who asks, the newest first."""
+        now_s, here = self.now_s(), _hash(token)
+        with self._lock:
+            mine = self._sessions.get(here)
+            found = [
+                Shown(_hash(key), one.made_s, one.seen_s, one.address, key == here)
+                for key, one in self._sessions.items()
+                if mine is not None and one.who.id == mine.who.id and not self._is_over(one, now_s)
+            ]
+        return tuple(sorted(found, key=lambda one: -one.made_s))
+
+    def end_own(self, token: str, key: str) -> None:
+        """End one of the own sessions by its key; without a key all of them."""
+        here = _hash(token)
+        with self._lock:
+            mine = self._sessions.get(here)
+            whose = mine.who.id if mine else None
+            gone = [
+                self._sessions.pop(one)
+                for one, session in tuple(self._sessions.items())
+                if session.who.id == whose and (not key or _hash(one) == key)
+            ]
+        for session in gone:
+            self._closed(session)
+        self.lock_if_idle()
 
     def end(self, token: str) -> None:
         """End a session; locks the records when it was the last of a single user."""
         with self._lock:
             found = self._sessions.pop(_hash(token), None)
         if found is not None:
-            found.jobs.stop_all()
-        if found is not None and found.account and self.casebook.state == "open":
-            self.casebook.accounts.sign_out(found.account)
+            self._closed(found)
         self.lock_if_idle()
+
+    def _closed(self, session: Session) -> None:
+        session.jobs.stop_all()
+        if session.account and self.casebook.state == "open":
+            self.casebook.accounts.sign_out(session.account)
 
     def lock_if_idle(self) -> None:
         """Drop what is over; lock the records when a single user has gone."""
@@ -222,15 +315,18 @@ class Access:
             for key in [k for k, s in self._sessions.items() if self._is_over(s, now_s)]:
                 self._run_out(key)
             empty = not self._sessions
-        if empty and self.casebook.state == "open" and not self.casebook.named:
+        if self.settings.named or not empty or self.casebook.state != "open":
+            return
+        if not self.casebook.named:
             self.casebook.lock()
 
     # -------------------------------------------------------------- signing in
 
-    def create(self, passphrase: str) -> str:
+    def create(self, passphrase: str, address: str = "") -> str:
         """Make the records and sign in; returns the token, with the recovery key held once."""
+        self._at_the_computer()
         recovery = self.casebook.create(passphrase)
-        token = self.begin(LOCAL, "")
+        token = self.begin(LOCAL, "", "", address)
         self._sessions[_hash(token)].held["recovery"] = recovery
         return token
 
@@ -256,17 +352,25 @@ class Access:
         """
         return self._open(lambda: self.casebook.recover(recovery, passphrase), address)
 
+    def _at_the_computer(self) -> None:
+        """Refuse the passphrase of the records where it would travel through a network."""
+        if self.settings.named:
+            raise NotAllowedError("open: the passphrase is asked for at the computer alone.")
+
     def _open(self, opens: Callable[[], None], address: str) -> str:
-        key = _hash(f"records\0{address}")
-        if wait_s := self._wait_s(key):
+        self._at_the_computer()
+        tries = self.casebook.tries
+        if wait_s := tries.begin(address, self.now_s()):
             raise SignInError(wait_s)
         try:
             opens()
         except WrongKeyError:
-            raise SignInError(self._failed(key)) from None
-        with self._lock:
-            self._tries.pop(key, None)
-        return self.begin(LOCAL, "")
+            raise SignInError(tries.wait_s(address, self.now_s())) from None
+        except RungwiseError:
+            tries.take_back(address)  # nothing was guessed: mistyped, or something else is wrong
+            raise
+        tries.forget(address)
+        return self.begin(LOCAL, "", "", address)
 
     def sign_in(self, name: str, password: str, code: str, address: str) -> str:
         """Sign in to an account; returns the token.
@@ -276,25 +380,18 @@ class Access:
         SignInError
             Something does not fit, or a wait is not over.
         """
-        account = self.casebook.accounts.sign_in(name, password, code, address)
-        who = self.casebook.accounts.who(account)
+        accounts = self.casebook.accounts
+        account = accounts.sign_in(name, password, code, address)
+        who = accounts.who(account)
         if who is None:
             raise SignInError
-        return self.begin(who, " ".join(name.split()), account)
-
-    def _wait_s(self, key: str) -> int:
+        token = self.begin(who, " ".join(name.split()), account, address)
+        own = accounts.own(who)
         with self._lock:
-            _, until_s = self._tries.get(key, (0, 0.0))
-        return max(0, min(round(until_s - self.now_s()), LONGEST_WAIT_S))
-
-    def _failed(self, key: str) -> int:
-        """Count a failure; returns how long the next try must wait [s]."""
-        with self._lock:
-            failures = self._tries.get(key, (0, 0.0))[0] + 1
-            over = failures - FREE_TRIES
-            wait_s = min(2 ** min(over, 20), LONGEST_WAIT_S) if over >= 0 else 0
-            self._tries[key] = (failures, self.now_s() + wait_s)
-        return wait_s
+            if (begun := self._sessions.get(_hash(token))) is not None:
+                begun.has_factor = own is not None and own.second_factor
+                begun.needs_factor = is_short(password)  # enough beside a code, too short alone
+        return token
 
 
 def _hash(text: str) -> str:

@@ -18,6 +18,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartParser
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
@@ -37,7 +38,7 @@ from rungwise.web import parts
 from rungwise.web.access import Access, Session, Settings
 from rungwise.web.page import STEPS, TOPS, At, Download, Go, Page, Visit
 from rungwise.web.pages import ROUTES
-from rungwise.web.pages.errors import Conflict, Problem
+from rungwise.web.pages.errors import Problem, conflict_told
 from rungwise.web.words import LANGUAGES, say_in
 
 __all__ = ["create_app"]
@@ -66,7 +67,10 @@ STATIC = {
 }
 TONGUE = "rungwise-language"
 FIELDS_MAX, FILES_MAX, LOCK_EVERY_S = 5000, 50, 15
+MultiPartParser.spool_max_size = 0  # what is uploaded stays in memory, never in a file
 YEAR_S = 365 * 24 * 3600
+#: All that an account reaches that must have a second factor and has none.
+SETS_UP = ("/settings/second-factor", "/settings/second-factor/confirm")
 
 
 def create_app(casebook: Casebook, settings: Settings | None = None) -> Starlette:
@@ -80,6 +84,8 @@ def create_app(casebook: Casebook, settings: Settings | None = None) -> Starlett
         How they are served; for one user on this computer by default.
     """
     settings = settings or Settings()
+    if casebook.on_server:  # a server has no passphrase of ours that could ask who comes
+        settings = replace(settings, named=True)
     frame = _Frame(casebook, settings, Access(casebook, settings))
 
     @asynccontextmanager
@@ -283,6 +289,12 @@ class _Frame:
     # -------------------------------------------------------------- answer
 
     def _answer(self, at: At, visit: Visit) -> Response:
+        if any("\0" in str(part) for part in visit.path.values()):
+            return self._problem(visit, 404)
+        empty = [name for name, typed in visit.form.items() if any("\0" in one for one in typed)]
+        if empty:  # no text holds this sign, and a server refuses it
+            faults = [Fault(name, "a NUL sign", "a text", "Type it again.") for name in empty]
+            return self._problem(visit, 422, faults=tuple(faults))
         if visit.method == "POST" and not self.access.form_fits(visit.cookie, visit.typed("token")):
             return self._problem(visit, 403, "form")
         if at.deed:
@@ -292,6 +304,8 @@ class _Frame:
                 if visit.part:
                     return Response(status_code=204, headers={"hx-redirect": "/enter"})
                 return RedirectResponse("/enter", 303)
+            if self.access.held_back(visit.session) and at.path not in SETS_UP:
+                return self._rendered(visit, Go(SETS_UP[0]))
             if not any(visit.session.who.may(deed) for deed in at.deed.split()):
                 return self._problem(visit, 403, "role")
         try:
@@ -305,16 +319,7 @@ class _Frame:
         if isinstance(error, InputError):
             return self._problem(visit, 422, faults=error.faults)
         if isinstance(error, ConflictError):
-            theirs = error.theirs
-            page = Conflict(
-                title=visit.say("conflict.title"),
-                mine=error.mine,
-                theirs=theirs.body if theirs else "",
-                version=theirs.version if theirs else 0,
-                made=theirs.made_utc[:16].replace("T", " ") if theirs else "",
-                status=409,
-            )
-            return self._rendered(visit, page)
+            return self._rendered(visit, conflict_told(visit, error))
         status = {UnknownError: 404, NotAllowedError: 403, SignInError: 403, FullError: 507}
         code = next((c for kind, c in status.items() if isinstance(error, kind)), 500)
         return self._problem(visit, code, "role" if code == 403 else "", said=str(error))

@@ -1,37 +1,41 @@
-"""An examination as one form: its fields from the book, to TOML and back.
+"""An examination as one form: its fields from the book, in the order in which one examines.
 
-A field's name is its place in the TOML file (``person.height_cm``). Readings of one way stand in a
-group: ``right.mtp_dorsiflexion_deg.1.method`` and ``….1.v2``. What is left empty is left out, which
-means not examined. What is no number is written as it was typed, so that the reader names it.
+What is asked first is what a programme rests on; the rest is folded. Nothing clinical is filled in:
+an empty field was not asked or not examined. ``exam_text`` turns what was typed into TOML and back.
 """
 
 from __future__ import annotations
 
-import re
-import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, time
-from functools import partial
-from itertools import groupby
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from rungwise.core.evidence import Evidence, Item, Measure, printed
 from rungwise.core.terms import SIDES
+from rungwise.web.exam_screen import MARKED, screen_groups
+from rungwise.web.exam_text import CLINIC_LINES, MOST_ACTIVITIES, MOST_GROUPS, MOST_READINGS, WAYS
 from rungwise.web.words import Say
 
-__all__ = ["Field", "Section", "again_from", "sections_of", "to_toml", "toml_text", "values_of"]
+__all__ = ["Field", "Section", "sections_of"]
 
 Values = Mapping[str, Sequence[str]]
-READINGS, MOST_READINGS, ACTIVITIES, MOST_ACTIVITIES, MOST_GROUPS = 3, 12, 2, 10, 6
-CLINIC_LINES = ("name", "address", "phone", "email", "hours", "emergency")
-WAYS = ("method", "instrument", "zero")
+READINGS, ACTIVITIES = 3, 2
 LANGUAGES = ("en", "es")
-SCHEMA = "rungwise.exam/1"
-WORDS_OF_PERSON = ("label", "sex", "language", "time_zone")
-NUMBERS_OF_PERSON = ("birth_year", "height_cm", "mass_kg", "minutes_per_day", "days_per_week")
-_NUMBER = re.compile(r"[+-]?[0-9]{1,9}(?:[.,][0-9]{1,6})?")
-_SAFE = re.compile(r'[\x00-\x1f\x7f"\\\ud800-\udfff]')
+#: Order of an examination: what is found, part by part. What stands in no part is folded under
+#: further measures.
+PARTS = {
+    "pain": ("pain_rest_nprs", "pain_usual_nprs", "pain_worst_nprs", "morning_stiffness_min"),
+    "look": ("skin", "sensation", "pulses"),
+    "bend": ("mtp_dorsiflexion_deg", "pain_at", "flat_standing_deg"),
+    "balance": ("feet_together_s", "semi_tandem_s", "timed_up_and_go_s", "chair_stand_count"),
+    "stance": (
+        "stance_pain_nprs",
+        "arch_lift_toes_long",
+        "heel_raise_count",
+        "tandem_behind_s",
+        "one_leg_s",
+    ),
+}
 
 
 @dataclass(frozen=True)
@@ -94,6 +98,11 @@ class Row:
     fields: tuple[Field, ...]
     folded: bool = False
 
+    @property
+    def ids(self) -> frozenset[str]:
+        """Names of its fields."""
+        return frozenset(field.id for field in self.fields)
+
 
 @dataclass(frozen=True)
 class Section:
@@ -107,12 +116,29 @@ class Section:
         What is asked.
     folded : bool
         Whether it is shown only when asked for.
+    lead : str
+        What holds for all of it.
+    asked : tuple of str
+        Items of the screen that one act may answer with no; empty elsewhere.
+    marked : bool
+        Whether that act was done and can be undone.
+    listed : str
+        The items that it answers, or has answered, as they are called.
     """
 
     key: str
     title: str
     rows: tuple[Row, ...]
     folded: bool = False
+    lead: str = ""
+    asked: tuple[str, ...] = ()
+    marked: bool = False
+    listed: str = ""
+
+    @property
+    def ids(self) -> frozenset[str]:
+        """Names of its fields."""
+        return frozenset[str]().union(*(row.ids for row in self.rows))
 
 
 # ------------------------------------------------------------------ the form
@@ -151,6 +177,10 @@ class _Form:
         allowed = self.say("exam.range", low=f"{low:g}", high=f"{high:g}")
         return self.plain(f"person.{key}", "number", unit=unit, allowed=allowed, required=required)
 
+    def told(self, english: str) -> str:
+        """A text of the book in the form's language."""
+        return self.say.told(english).text
+
     def unit(self, unit: str) -> str:
         return "" if unit == "1" else self.say.name("unit", unit)
 
@@ -174,13 +204,16 @@ class _Form:
         fields = tuple(
             self.measure(spec, f"{side}.{spec.key}", self.say(f"side.{side}")) for side in SIDES
         )
-        return Row(self.say.name("measure", spec.key), spec.help, fields)
+        return Row(self.say.name("measure", spec.key), self.told(spec.help), fields)
 
     def readings(self, spec: Measure) -> Iterator[Row]:
-        """Groups of readings: each a way of reading, with its values for one foot."""
+        """Groups of readings: each a way of reading, with its values for one foot.
+
+        The left foot is read as the right one was, unless its own way is unfolded and chosen.
+        """
         label = self.say.name("measure", spec.key)
         for side in SIDES:
-            base = f"{side}.{spec.key}"
+            base, title = f"{side}.{spec.key}", f"{label}, {self.say(f'of.{side}')}"
             groups = max(2, _most(self.values, base, MOST_GROUPS))
             for group in range(1, groups + 1):
                 place = f"{base}.{group}"
@@ -195,43 +228,123 @@ class _Form:
                     )
                     for n in range(1, count + 1)
                 ]
-                for way, words in zip(
-                    WAYS, (spec.methods, spec.instruments, spec.zeros), strict=True
-                ):
-                    fields.append(
-                        self.one(
-                            f"{place}.{way}",
-                            "pick",
-                            self.say(f"exam.{way}"),
-                            words=self.worded("way", words),
-                            empty=self.say("exam.as_right") if side == "left" else "",
-                        )
+                ways = [
+                    self.one(
+                        f"{place}.{way}",
+                        "pick",
+                        self.say(f"exam.{way}"),
+                        words=self.worded("way", words),
+                        empty=self.say("exam.as_right") if side == "left" else "",
                     )
-                title = f"{label}, {self.say(f'of.{side}')}"
-                again = "" if group == 1 else self.say("exam.another_way")
-                yield Row(
-                    title + (f": {again}" if again else ""),
-                    spec.help if group == 1 and side == "right" else "",
-                    tuple(fields),
-                    folded=group > 1 and not filled,
-                )
+                    for way, words in zip(
+                        WAYS, (spec.methods, spec.instruments, spec.zeros), strict=True
+                    )
+                ]
+                if group > 1:
+                    name = f"{title}: {self.say('exam.another_way')}"
+                    yield Row(name, "", (*fields, *ways), folded=not filled)
+                elif side == "right":
+                    yield Row(title, self.told(spec.help), (*fields, *ways))
+                else:
+                    yield Row(title, "", tuple(fields))
+                    yield Row(f"{title}: {self.say('exam.own_way')}", "", tuple(ways), not filled)
+
+    def called(self, item: str) -> str:
+        return f"{self.book.items[item].code} {self.say.name('item', item)}"
 
     def item(self, item: Item) -> Row:
         words = ("no", "right", "left", "both") if item.per == "foot" else ("no", "yes")
         name = f"screen.{item.key}"
-        label = f"{item.code} {self.say.name('item', item.key)}"
-        field = self.one(name, "choice", label, help=item.ask, words=self.worded("answer", words))
+        label = self.called(item.key)
+        shown, ask = self.worded("answer", words), self.told(item.ask)
+        field = self.one(name, "choice", label, help=ask, words=shown)
         return Row("", "", (field,))
 
     def details(self) -> Iterator[Row]:
         groups: dict[str, list[Field]] = {}
         for spec in self.book.measures.values():
             if spec.per == "detail":
-                field = self.measure(spec, f"detail.{spec.key}", spec.help.rstrip("."))
+                field = self.measure(spec, f"detail.{spec.key}", self.told(spec.help).rstrip("."))
                 groups.setdefault(spec.key.partition(".")[0], []).append(field)
         for group, fields in groups.items():
             filled = any(field.value for field in fields)
             yield Row(self.say.name("detail", group), "", tuple(fields), folded=not filled)
+
+    def section(
+        self, key: str, rows: tuple[Row, ...], folded: bool, items: tuple[str, ...]
+    ) -> Section:
+        """A part; a folded one stands open when anything in it was typed, not only remembered."""
+        fields = [field for row in rows for field in row.fields]
+        typed = [f for f in fields if not f.id.startswith("clinic.") and not f.id.endswith(WAYS)]
+        marked = set(items).intersection(self.values.get(MARKED, ()))
+        listed = marked or {item for item in items if not any(self.get(f"screen.{item}"))}
+        names = [self.called(item) for item in items if item in listed]
+        lead = f"exam.lead_{key}"
+        return Section(
+            key,
+            self.say(f"exam.part_{key}"),
+            rows,
+            folded and not any(any(field.value) for field in typed),
+            self.say(lead) if self.say.has(lead) else "",
+            items,
+            bool(marked),
+            ", ".join(names),
+        )
+
+    def visit(self) -> tuple[Row, ...]:
+        sides = self.worded("side", (*SIDES, "alike"))
+        return (
+            self.plain("date", "date", required=True),
+            self.plain("person.language", "pick", words=self.worded("language", LANGUAGES)),
+            self.plain("therapist", required=True),
+            self.plain("worse_side", "choice", words=sides, required=True),
+        )
+
+    def person(self) -> tuple[Row, ...]:
+        kit = self.worded("equipment", self.book.equipment)
+        return (
+            self.plain("person.birth_year", "number", required=True),
+            self.ranged("minutes_per_day", required=True),
+            self.ranged("days_per_week", required=True),
+            self.plain("person.sex", "choice", words=self.worded("sex", ("female", "male"))),
+            self.ranged("height_cm"),
+            self.ranged("mass_kg"),
+            self.plain("person.equipment", "many", words=kit),
+        )
+
+    def screen(self, items: Iterable[str]) -> tuple[Row, ...]:
+        return tuple(self.item(self.book.items[key]) for key in items)
+
+    def of_part(self, keys: Iterable[str]) -> Iterator[Row]:
+        for key in keys:
+            spec = self.book.measures.get(key)
+            if spec is None:
+                continue
+            if spec.per == "person":
+                field = self.measure(spec, f"person.{spec.key}")
+                yield self.row(replace(field, help=self.told(spec.help)))
+            else:
+                yield from self.readings(spec) if spec.methods else (self.of_feet(spec),)
+
+    def further(self) -> list[str]:
+        """Measures that stand in no part."""
+        shown = {key for keys in PARTS.values() for key in keys}
+        found = (m.key for m in self.book.measures.values() if m.per in ("foot", "person"))
+        return [key for key in found if key not in shown]
+
+    def more(self) -> tuple[Row, ...]:
+        optional = [key for key, family in self.book.families.items() if family.optional]
+        return (
+            self.plain("wanted", "many", words=self.worded("family", optional)),
+            self.plain("avoid", "many", words=self.worded("family", self.book.families)),
+            self.plain("person.time_zone"),
+            self.plain("person.session_time", "time"),
+            *(self.plain(f"clinic.{line}") for line in CLINIC_LINES),
+        )
+
+    def activities(self) -> Iterator[Row]:
+        count = max(ACTIVITIES, _most(self.values, "activity", MOST_ACTIVITIES))
+        return map(self.activity, range(1, count + 1))
 
     def activity(self, number: int) -> Row:
         base = f"activity.{number}"
@@ -251,7 +364,7 @@ class _Form:
 
 
 def sections_of(book: Evidence, say: Say, values: Values) -> tuple[Section, ...]:
-    """The whole form, in the order in which it is asked.
+    """The whole form, in the order in which one examines.
 
     Parameters
     ----------
@@ -263,312 +376,18 @@ def sections_of(book: Evidence, say: Say, values: Values) -> tuple[Section, ...]
         What is typed already.
     """
     f = _Form(book, say, values)
-    measures = list(book.measures.values())
-    feet = [m for m in measures if m.per == "foot"]
-    optional = [key for key, family in book.families.items() if family.optional]
-    visit = (
-        f.plain("date", "date", required=True),
-        f.plain("therapist", required=True),
-        f.plain("worse_side", "choice", words=f.worded("side", (*SIDES, "alike")), required=True),
-    )
-    person = (
-        f.plain("person.birth_year", "number", required=True),
-        f.ranged("minutes_per_day", required=True),
-        f.ranged("days_per_week", required=True),
-        f.plain("person.sex", "choice", words=f.worded("sex", ("female", "male"))),
-        f.ranged("height_cm"),
-        f.ranged("mass_kg"),
-        f.plain("person.equipment", "many", words=f.worded("equipment", book.equipment)),
-        f.plain("person.language", "pick", words=f.worded("language", LANGUAGES)),
-    )
-    found = [
-        f.row(f.measure(m, f"person.{m.key}"), help_text=m.help)
-        for m in measures
-        if m.per == "person"
+    groups = {f"screen_{group}": items for group, items in screen_groups(book).items()}
+    parts = [
+        ("visit", f.visit(), False),
+        ("person", f.person(), False),
+        *((group, f.screen(items), False) for group, items in groups.items()),
+        ("detail", tuple(f.details()), True),
+        *((part, tuple(f.of_part(keys)), False) for part, keys in PARTS.items()),
+        ("measures", tuple(f.of_part(f.further())), True),
+        ("activity", tuple(f.activities()), True),
+        ("more", f.more(), True),
     ]
-    foot = [row for spec in feet if spec.methods for row in f.readings(spec)]
-    foot += [f.of_feet(spec) for spec in feet if not spec.methods]
-    count = max(ACTIVITIES, _most(values, "activity", MOST_ACTIVITIES))
-    more = (
-        f.plain("wanted", "many", words=f.worded("family", optional)),
-        f.plain("avoid", "many", words=f.worded("family", book.families)),
-        f.plain("person.time_zone"),
-        f.plain("person.session_time", "time"),
-        *(f.plain(f"clinic.{line}") for line in CLINIC_LINES),
-    )
-    parts = (
-        ("visit", visit, False),
-        ("person", person, False),
-        ("screen", tuple(f.item(item) for item in book.items.values()), False),
-        ("detail", tuple(f.details()), False),
-        ("feet", tuple(foot), False),
-        ("balance", tuple(found), False),
-        ("activity", tuple(f.activity(n) for n in range(1, count + 1)), False),
-        ("more", more, True),
-    )
-    return tuple(Section(key, say(f"exam.part_{key}"), rows, folded) for key, rows, folded in parts)
-
-
-# ------------------------------------------------------------------ to TOML
-
-
-def to_toml(values: Values, book: Evidence) -> tuple[str, dict[str, str]]:
-    """What was typed as the text of an examination, and where each field of it was typed.
-
-    Parameters
-    ----------
-    values : mapping of str to sequence of str
-        Field -> what was typed.
-    book : Evidence
-        Says which field is a number, a word or yes and no.
-
-    Returns
-    -------
-    str, dict
-        TOML; and for fields whose place in the file has another name, the name in the form.
-    """
-    writer = _Writer(values, book)
-    return writer.text(), writer.places
-
-
-class _Writer:
-    """Writes an examination as TOML from what was typed."""
-
-    def __init__(self, values: Values, book: Evidence) -> None:
-        self.values, self.book = values, book
-        self.places: dict[str, str] = {}
-        self.lines = [f'schema = "{SCHEMA}"']
-
-    def text(self) -> str:
-        if day := self.typed("date"):
-            self.lines.append(f"date = {_day(day)}")
-        for name in ("therapist", "worse_side"):
-            if word := self.typed(name):
-                self.lines.append(f"{name} = {toml_text(word)}")
-        for name in ("wanted", "avoid", "confirm"):
-            if found := self.several(name):
-                self.lines.append(f"{name} = {_list(found)}")
-        self.table("clinic", self.entries("clinic", CLINIC_LINES, toml_text))
-        self.table("person", self.person())
-        self.table("screen", self.entries("screen", self.book.items, toml_text))
-        self.details()
-        self.activities()
-        self.feet()
-        return "\n".join(self.lines) + "\n"
-
-    def typed(self, name: str) -> str:
-        found = self.several(name)
-        return found[-1] if found else ""
-
-    def several(self, name: str) -> list[str]:
-        return [one.strip() for one in self.values.get(name, ()) if one.strip()]
-
-    def table(self, name: str, entries: Iterable[tuple[str, str]]) -> None:
-        if found := [f"{key} = {value}" for key, value in entries]:
-            self.lines.extend(("", f"[{name}]", *found))
-
-    def entries(
-        self, base: str, names: Iterable[str], write: Callable[[str], str]
-    ) -> Iterator[tuple[str, str]]:
-        for name in names:
-            if text := self.typed(f"{base}.{name}"):
-                yield name, write(text)
-
-    def measures(self, per: str) -> list[Measure]:
-        return [m for m in self.book.measures.values() if m.per == per]
-
-    def found(self, base: str, specs: Iterable[Measure]) -> Iterator[tuple[str, str]]:
-        for spec in specs:
-            yield from self.entries(base, [spec.key], partial(_value, spec))
-
-    def person(self) -> Iterator[tuple[str, str]]:
-        yield from self.entries("person", WORDS_OF_PERSON, toml_text)
-        yield from self.entries("person", NUMBERS_OF_PERSON, _number)
-        if found := self.several("person.equipment"):
-            yield "equipment", _list(found)
-        yield from self.entries("person", ["session_time"], _time)
-        yield from self.found("person", self.measures("person"))
-
-    def details(self) -> None:
-        groups: dict[str, list[tuple[str, str]]] = {}
-        for key, value in self.found("detail", self.measures("detail")):
-            group, _, name = key.partition(".")
-            groups.setdefault(group, []).append((name, value))
-        for group, entries in groups.items():
-            self.table(f"detail.{group}", entries)
-
-    def activities(self) -> None:
-        row = 0
-        for n in range(1, MOST_ACTIVITIES + 1):
-            base = f"activity.{n}"
-            if not self.typed(f"{base}.name") and not self.typed(f"{base}.rating"):
-                continue
-            row += 1
-            self.places[f"activity.{row}"] = base
-            self.lines += ["", "[[activity]]"]
-            for names, write in (
-                (["name"], toml_text),
-                (["rating", "target"], _number),
-                (["by"], _day),
-            ):
-                self.lines += [f"{k} = {v}" for k, v in self.entries(base, names, write)]
-
-    def feet(self) -> None:
-        specs = self.measures("foot")
-        for side in SIDES:
-            self.table(side, self.found(side, (m for m in specs if not m.methods)))
-            for spec in specs:
-                if spec.methods:
-                    self.lines += self.readings(f"{side}.{spec.key}")
-
-    def readings(self, base: str) -> Iterator[str]:
-        row = 0
-        for group in range(1, MOST_GROUPS + 1):
-            place = f"{base}.{group}"
-            as_right = f"right.{base.partition('.')[2]}.{group}"
-            for n in range(1, MOST_READINGS + 1):
-                if not (text := self.typed(f"{place}.v{n}")):
-                    continue
-                row += 1
-                self.places[f"{base}.{row}.value"] = f"{place}.v{n}"
-                yield from ("", f"[[{base}]]", f"value = {_number(text)}")
-                self.places |= {f"{base}.{row}.{way}": f"{place}.{way}" for way in WAYS}
-                for way in WAYS:  # an empty one of the left foot says: as on the right foot
-                    if word := self.typed(f"{place}.{way}") or self.typed(f"{as_right}.{way}"):
-                        yield f"{way} = {toml_text(word)}"
-                if day := self.typed(f"{place}.date"):
-                    yield f"date = {_day(day)}"
-
-
-def _list(words: Sequence[str]) -> str:
-    return f"[{', '.join(map(toml_text, words))}]"
-
-
-def _value(spec: Measure, text: str) -> str:
-    if spec.kind == "yesno":
-        return {"yes": "true", "no": "false"}.get(text, toml_text(text))
-    return toml_text(text) if spec.kind == "choice" else _number(text)
-
-
-def _number(text: str) -> str:
-    if not _NUMBER.fullmatch(text):
-        return toml_text(text)
-    value = float(text.replace(",", "."))
-    return f"{value:g}" if value == int(value) and abs(value) < 1e6 else repr(value)
-
-
-def _day(text: str) -> str:
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        return toml_text(text)
-
-
-def _time(text: str) -> str:
-    try:
-        return time.fromisoformat(text).isoformat()
-    except ValueError:
-        return toml_text(text)
-
-
-def toml_text(text: str) -> str:
-    """A TOML string; whatever was typed stays text."""
-
-    def safe(found: re.Match[str]) -> str:
-        code = ord(found.group())
-        return "\\ufffd" if code >= 0xD800 else f"\\u{code:04x}"
-
-    return f'"{_SAFE.sub(safe, text)}"'
-
-
-# ------------------------------------------------------------------ and back
-
-
-def values_of(text: str) -> dict[str, list[str]]:
-    """The fields of the form from an examination as it was entered.
-
-    Parameters
-    ----------
-    text : str
-        TOML that has been checked.
-    """
-    found: dict[str, list[str]] = {}
-    for key, value in tomllib.loads(text.removeprefix("\ufeff")).items():
-        if key == "activity":
-            for number, entry in enumerate(value, 1):
-                found |= {f"activity.{number}.{k}": [_shown(v)] for k, v in entry.items()}
-        elif key == "detail":
-            for group, facts in value.items():
-                found |= {f"detail.{group}.{k}": [_shown(v)] for k, v in facts.items()}
-        elif isinstance(value, dict):
-            for name, one in value.items():
-                if isinstance(one, list) and one and isinstance(one[0], dict):
-                    found |= _grouped(f"{key}.{name}", one)
-                else:
-                    found[f"{key}.{name}"] = _listed(one)
-        elif key != "schema":
-            found[key] = _listed(value)
-    return {
-        name: value
-        for name, value in found.items()
-        if not name.startswith("screen.") or value != ["not asked"]
-    }
-
-
-def _grouped(base: str, entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
-    found: dict[str, list[str]] = {}
-
-    def way(entry: Mapping[str, Any]) -> tuple[str, ...]:
-        return tuple(_shown(entry[k]) if k in entry else "" for k in (*WAYS, "date"))
-
-    # a way that comes back later is a group of its own, so that the order of readings stays
-    for group, (words, some) in enumerate(groupby(entries, way), 1):
-        place = f"{base}.{group}"
-        found |= {f"{place}.{k}": [w] for k, w in zip((*WAYS, "date"), words, strict=True) if w}
-        found |= {f"{place}.v{n}": [_shown(one["value"])] for n, one in enumerate(some, 1)}
-    return found
-
-
-def _listed(value: object) -> list[str]:
-    return [_shown(one) for one in value] if isinstance(value, list) else [_shown(value)]
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, time):
-        return value.isoformat("minutes")
-    return f"{value:g}" if isinstance(value, float) and value == int(value) else str(value)
-
-
-def again_from(values: Values, today: date) -> dict[str, list[str]]:
-    """A re-examination from the last one: who and how stay, every reading and answer is emptied.
-
-    Parameters
-    ----------
-    values : mapping of str to sequence of str
-        Those of the last examination.
-    today : date
-        Its day.
-    """
-    kept: dict[str, list[str]] = {}
-    for name, value in values.items():
-        first, _, rest = name.partition(".")
-        stays = (
-            first in ("therapist", "clinic", "wanted", "avoid")
-            or (first in SIDES and rest.rpartition(".")[2] in WAYS)
-            or (first == "person" and rest in PERSON_STAYS)
-            or (first == "activity" and not rest.endswith("rating"))
-        )
-        if stays:
-            kept[name] = list(value)
-    return {**kept, "date": [today.isoformat()]}
-
-
-PERSON_STAYS = frozenset(
-    "label birth_year sex height_cm mass_kg language equipment minutes_per_day days_per_week "
-    "time_zone session_time".split()
-)
+    return tuple(f.section(key, rows, folded, groups.get(key, ())) for key, rows, folded in parts)
 
 
 def _most(values: Values, base: str, most: int) -> int:

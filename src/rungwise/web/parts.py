@@ -41,6 +41,9 @@ def name_of_field(say: Say, field: str) -> str:
     if say.has(f"family.{first}") and parts[0] in SIDES:
         exercise = f"{say.name('family', first)}, {say(f'of.{parts[0]}')}"
         return exercise if len(parts) == 1 else f"{exercise}: {say.name('answer_part', parts[1])}"
+    if first == "target" and parts[0]:
+        named = f"{say('change.target')}: {say.name('measure', parts[0])}"
+        return named if len(parts) == 1 else f"{named}, {say.name('target_part', parts[1])}"
     if first in ("service", "min") and parts[0].isdigit():
         return say(f"notes.{first}", n=int(parts[0]) + 1)
     if first in SIDES:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -10,9 +11,14 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from rungwise.core.terms import Reason
+from rungwise.tongue import Told, Tongue, tongue
+
 __all__ = ["LANGUAGES", "Say", "say_in"]
 
 LANGUAGES = ("en", "es")
+#: A line of a report that goes on, indented.
+_BROKEN = re.compile(r"\n {4,}")
 
 
 @dataclass(frozen=True)
@@ -47,6 +53,19 @@ class Say:
     def name(self, group: str, key: str) -> str:
         """The text ``group.key``; the key itself in plain letters when there is none."""
         return self.texts.get(f"{group}.{key}") or key.rpartition(".")[2].replace("_", " ")
+
+    @property
+    def tongue(self) -> Tongue:
+        """What the program says of its own accord, in this language."""
+        return tongue(self.language)
+
+    def told(self, what: Reason | str) -> Told:
+        """A reason, or another English text of the program, in this language as far as it is."""
+        return self.tongue.text(what) if isinstance(what, str) else self.tongue.reason(what)
+
+    def told_lines(self, text: str) -> tuple[Told, ...]:
+        """A report line by line; what was broken to fit a width is one line again."""
+        return tuple(map(self.told, _BROKEN.sub(" ", text).splitlines()))
 
     def look(self, why: str) -> str:
         """Why somebody needs a look, in one line: a word, then the rule where a rule says it."""

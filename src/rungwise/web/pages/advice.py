@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from secrets import token_hex
 from typing import ClassVar, cast
 
-from rungwise.casebook import Advice, Answer, ConflictError, Entry, PersonFile, decided_for, qr_of
+from rungwise.casebook import Advice, Answer, ConflictError, Entry, PersonFile, qr_of
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import Side
@@ -23,10 +23,10 @@ from rungwise.web.because import (
     step_words,
 )
 from rungwise.web.page import At, Go, Page, Visit, told
+from rungwise.web.pages.advice_conflict import AGAIN, KINDS, Was, answers_gone, was_line
 
 __all__ = ["ROUTES"]
 
-KINDS = ("accept", "change", "keep")
 #: Word of each outcome's mark in the sheet of styles.
 MARKS = {"up": "up", "same": "same", "down": "down", "stop and call": "call"}
 
@@ -90,6 +90,8 @@ class Line:
         What can be turned instead.
     kind, reason : str
         What was answered, and why.
+    was : Was or None
+        What it said before, when the advice changed while it was answered.
     """
 
     key: str
@@ -107,6 +109,7 @@ class Line:
     turns: tuple[Turn, ...]
     kind: str
     reason: str
+    was: Was | None
 
 
 @dataclass(frozen=True)
@@ -156,6 +159,7 @@ class AdvicePage(Page):
     expected: int = told("Number of the programme that the next one follows.", 0)
     once: str = told("Token of this form, so that sending it twice keeps once.", "")
     conflict: bool = told("Whether the advice changed meanwhile.", False)
+    gone: tuple[tuple[str, str], ...] = told("Lines answered and not advised any more.", ())
     unlinked: tuple[Fault, ...] = told("Faults that belong to no field of the form.", ())
     edition: str = told("Edition of the evidence book.", "")
 
@@ -185,10 +189,10 @@ def _answers(visit: Visit) -> dict[tuple[str, Side], Answer]:
     for name in visit.form:
         family, _, rest = name.partition(".")
         side, _, last = rest.partition(".")
-        kind = visit.typed(name)
-        if last != "kind" or kind not in KINDS or side not in ("right", "left"):
-            continue
         at = f"{family}.{side}"
+        kind = visit.typed(f"{at}.kind") or visit.typed(f"{at}.{AGAIN}")
+        if last not in ("kind", AGAIN) or kind not in KINDS or side not in ("right", "left"):
+            continue
         notches, step = {}, 0
         if kind == "change":
             dials = [key for key in visit.form if key.startswith(f"{at}.dial.")]
@@ -239,7 +243,7 @@ def _page(
         fresh=decision.fresh,
         ended=not decision.fresh and opened.plan.ends < decision.on,
         examined=say.day(found.exam.on),
-        lines=tuple(_line(visit, now, book, i) for i in range(len(decision.lines))),
+        lines=tuple(_line(visit, now, book, i, conflict) for i in range(len(decision.lines))),
         heard=say.day(entries[-1].on if entries else None),
         notes=because(book, decision.notes),
         by=visit.typed("by") or _name(visit) or found.exam.therapist or "",
@@ -247,6 +251,7 @@ def _page(
         expected=found.plan_version,
         once=visit.typed("once")[:64] if status == 422 else token_hex(16),
         conflict=conflict,
+        gone=answers_gone(visit, keys) if conflict else (),
         edition=decision.edition,
         faults=faults,
         unlinked=tuple(fault for fault in faults if fault.field not in fields),
@@ -265,22 +270,21 @@ def _name(visit: Visit) -> str:
 
 
 def _kept(visit: Visit, found: PersonFile) -> Kept | None:
-    decided = decided_for(found.records, found.plan_version)
-    if decided is None or found.plan is None:
+    past = visit.casebook.past_of(found)
+    if past is None or found.plan is None:
         return None
-    on, exercises = decided.decision.on, bool(found.plan.exercises)
-    by = next((answer.by for _, _, answer in decided.answers), "")
+    exercises = bool(found.plan.exercises)
     return Kept(
-        on=visit.say.day(on),
-        by=by,
-        today=on == visit.casebook.today(),
+        on=visit.say.day(past.on),
+        by=past.by,
+        today=past.on == visit.casebook.today(),
         version=found.plan_version,
         exercises=exercises,
         qr=qr_of(found.plan_code) if exercises else "",
     )
 
 
-def _line(visit: Visit, now: Advice, book: Evidence, index: int) -> Line:
+def _line(visit: Visit, now: Advice, book: Evidence, index: int, conflict: bool) -> Line:
     say, line = visit.say, now.decision.lines[index]
     e, key = line.exercise, f"{line.exercise.family}.{line.exercise.side}"
     spec = book.families[e.family]
@@ -309,12 +313,16 @@ def _line(visit: Visit, now: Advice, book: Evidence, index: int) -> Line:
         visit.typed(f"{key}.dose"),
     )  # fmt: skip
     changes = [] if line.step is None else [line.step.says]
+    setting, dose_now = setting_words(say, e.fitted.rung.notches), dose_words(say, e)
+    outcome = say.name("advised", MARKS[line.outcome])
+    was = was_line(visit, key, outcome, f"{setting}. {dose_now}", becomes) if conflict else None
+    typed = visit.typed(f"{key}.kind") or visit.typed(f"{key}.{AGAIN}")
     return Line(
         key=key,
         name=exercise_words(say, e.family, e.side, e.both),
-        setting=setting_words(say, e.fitted.rung.notches),
-        dose=dose_words(say, e),
-        outcome=say.name("advised", MARKS[line.outcome]),
+        setting=setting,
+        dose=dose_now,
+        outcome=outcome,
         mark=MARKS[line.outcome],
         change=" ".join(reason.says for reason in changes),
         becomes=becomes,
@@ -323,8 +331,9 @@ def _line(visit: Visit, now: Advice, book: Evidence, index: int) -> Line:
         sessions=tuple(_session(visit, one) for one in line.entries),
         work=say("advice.work", pct=f"{line.work.volume_pct:.0f}"),
         turns=(*turns, dose_turn),
-        kind=visit.typed(f"{key}.kind"),
+        kind="" if conflict else typed,
         reason=visit.typed(f"{key}.why"),
+        was=was,
     )
 
 

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from rungwise.casebook_office import audit_of, chain_of
+from rungwise.core.errors import Fault
 from rungwise.web.jobs import Step
 from rungwise.web.page import At, Go, Page, Visit, told
 
 __all__ = ["ROUTES"]
 
 PER_PAGE = 100
+#: A head as a note prints it, or whole.
+HEAD = re.compile("[0-9a-f]{16,64}")
 
 
 @dataclass(frozen=True)
@@ -74,17 +77,23 @@ def audit(visit: Visit) -> Audit:
     )
 
 
-def check(visit: Visit) -> Go:
-    """Follow the whole chain, as long work."""
+def check(visit: Visit) -> Page | Go:
+    """Follow the whole chain, as long work; with a head that was kept, look whether it is in it."""
     assert visit.session is not None
-    seq, digest = visit.whole("seq"), visit.typed("hash")[:64]
-    digest = digest if re.fullmatch("[0-9a-fA-F]{64}", digest) else ""
+    seq, digest = visit.whole("seq"), re.sub(r"[\s.…]", "", visit.typed("hash")[:100]).lower()
+    if (visit.typed("seq") or digest) and not (seq and HEAD.fullmatch(digest)):
+        remedy = visit.say("audit.head_remedy")
+        fault = Fault("hash", "–", visit.say("audit.head_allowed"), remedy)
+        return replace(audit(visit), faults=(fault,), status=422)
     casebook, who, say = visit.casebook, visit.who, visit.say
 
     def work(_: Step) -> str:
         found = chain_of(casebook, who, seq, digest)
         if found.whole:
-            return say("audit.whole", rows=found.rows, head=found.head)
+            held = say("audit.holds", row=seq, head=digest) + " " if digest else ""
+            return held + say("audit.whole", rows=found.rows, head=found.head)
+        if not found.held:
+            return say("audit.holds_not", row=seq, head=digest, rows=found.rows)
         if found.broken_at is not None:
             return say("audit.broken", row=found.broken_at)
         return say("audit.altered", what=", ".join(found.altered[:10]))

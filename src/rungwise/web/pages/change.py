@@ -5,8 +5,9 @@ What was read with another method, instrument or zero is a series by itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from secrets import token_hex
 from typing import ClassVar
 
 from rungwise.casebook import (
@@ -19,9 +20,12 @@ from rungwise.casebook import (
     change_chart,
     change_told,
 )
+from rungwise.casebook_course import newest_targets
+from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.web.because import Because, because
-from rungwise.web.page import At, Page, Visit, told
+from rungwise.web.page import At, Go, Page, Visit, told
+from rungwise.web.pages.targets import Aim, aims_of, save_targets, way_words
 from rungwise.web.words import Say
 
 __all__ = ["ROUTES"]
@@ -88,15 +92,27 @@ class ChangePage(Page):
     once: tuple[str, ...] = told("What was read on one day only.")
     waiting: tuple[str, ...] = told("Diary pain that is not judged yet, and why.")
     goals: tuple[Goal, ...] = told("Values to be reached.")
+    url: str = told("Where values to be reached are sent to.")
+    aims: tuple[Aim, ...] = told("One for each measure that can have a value to be reached.")
+    expected: int = told("Version of the values to be reached that is shown, 0 = none [1].")
+    form_once: str = told("Token of that form, so that sending it twice saves once.")
     again: tuple[Because, ...] = told("When to measure again, and how often.")
     notes: tuple[str, ...] = told("What to know of the whole, such as series kept apart.")
 
 
-def change(visit: Visit) -> ChangePage:
-    """Show what has changed."""
-    person, say = visit.path["person"], visit.say
-    found, book = visit.found(), visit.book()
-    changes = visit.casebook.changes(visit.who, person)
+def aim(visit: Visit) -> Page | Go:
+    """Keep the values to be reached."""
+    try:
+        conflict = save_targets(visit)
+    except InputError as error:
+        return change(visit, error.faults)
+    return conflict or Go(f"/people/{visit.path['person']}/change#goals")
+
+
+def change(visit: Visit, faults: Sequence[Fault] = ()) -> ChangePage:
+    """Show what has changed; with what must be mended of the values to be reached."""
+    say, so_far = visit.say, visit.casebook.way(visit.who, visit.path["person"])
+    found, book, changes = so_far.found, so_far.book, visit.casebook.changes_of(so_far)
     judged: list[Series] = []
     once: list[str] = []
     if changes is not None:
@@ -117,7 +133,13 @@ def change(visit: Visit) -> ChangePage:
         judged=tuple(judged),
         once=tuple(once),
         waiting=() if changes is None else tuple(_waiting(say, changes)),
-        goals=() if changes is None else tuple(_goals(say, changes)),
+        goals=() if changes is None else tuple(_goals(visit, changes)),
+        url=f"/people/{found.id}/change",
+        aims=aims_of(visit, found, changes, book),
+        expected=kept.version if (kept := newest_targets(found)) else 0,
+        form_once=token_hex(16),
+        faults=tuple(faults),
+        status=422 if faults else 200,
         again=() if changes is None else because(book, changes.again),
         notes=() if changes is None else changes.notes,
     )
@@ -201,12 +223,16 @@ def _series(visit: Visit, book: Evidence, one: Followed, found: Change) -> Serie
         verdict=verdict,
         rank=rank,
         facts=tuple(facts),
-        svg=change_chart(one),
-        alt=change_told(one),
+        svg=change_chart(one, _tell(say)),
+        alt=change_told(one, _tell(say)),
         why=because(book, found.reasons),
         ahead=because(book, reasons),
         notes=one.notes,
     )
+
+
+def _tell(say: Say) -> Callable[[str], str]:
+    return lambda english: say.told(english).text
 
 
 def _ahead(say: Say, one: Followed) -> Iterator[tuple[str, str]]:
@@ -265,7 +291,8 @@ def _waiting(say: Say, changes: Changes) -> Iterator[str]:
             yield say("change.rated", name=name, n=one.rated)
 
 
-def _goals(say: Say, changes: Changes) -> Iterator[Goal]:
+def _goals(visit: Visit, changes: Changes) -> Iterator[Goal]:
+    say = visit.say
     for one in (*changes.measures, *changes.activities):
         if one.target is None:
             continue
@@ -281,11 +308,14 @@ def _goals(say: Say, changes: Changes) -> Iterator[Goal]:
         yield Goal(
             _name(say, one),
             _number(one.days[-1][1], one.unit),
-            _number(one.target, one.unit),
+            f"{way_words(visit, one.better)} {_number(one.target, one.unit)}",
             say.day(one.by),
             say("change.reached" if one.reached else "change.not_reached"),
             chance,
         )
 
 
-ROUTES = (At("/people/{person}/change", change),)
+ROUTES = (
+    At("/people/{person}/change", change),
+    At("/people/{person}/change", aim, "POST", deed="add"),
+)

@@ -18,6 +18,7 @@ from rungwise.casebook import (
     diary_ratings,
     read_sheet,
 )
+from rungwise.casebook_in import log_codes, read_file, take_codes
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.terms import SIDES
 from rungwise.web.because import Because, because, exercise_words
@@ -26,8 +27,10 @@ from rungwise.web.page import At, Go, Page, Visit, told
 __all__ = ["ROUTES"]
 
 WEEK, TWO_WEEKS = 7, 14
-#: A log code of many weeks is a few thousand letters.
-CODE_MAX = 20_000
+#: Days of the diary that are shown at once; the others are a click away.
+AT_ONCE = 8 * WEEK
+#: A log code of many weeks is a few thousand letters; a picture of one up to 20 MB.
+CODE_MAX, UPLOAD_MAX = 20_000, 21_000_000
 
 
 @dataclass(frozen=True)
@@ -133,6 +136,7 @@ class Diary(Page):
     followed: bool = told("Whether there is a programme to follow.")
     charts: tuple[Chart, ...] = told("One chart for each foot with a rating.")
     days: tuple[Day, ...] = told("The days, the newest first.")
+    parts: tuple[Span, ...] = told("Parts of a long diary that may be chosen, the newest first.")
     notes: tuple[Because, ...] = told("How entries were read that were not plain.")
     taken: str = told("What was taken in just now; empty when nothing was.", "")
     calls: tuple[str, ...] = told("Why the patient must be called, from what was taken in.", ())
@@ -152,15 +156,16 @@ def diary(visit: Visit) -> Page:
 
 
 def take_code(visit: Visit) -> Page | Go:
-    """Take in a log code, pasted or as a text file."""
-    code = visit.typed("code") or visit.files.get("file", b"")[:CODE_MAX].decode("utf-8", "replace")
-    person = visit.path["person"]
+    """Take in log codes: pasted, as a text file, or from a picture of their QR codes."""
+    text, person = visit.typed("code"), visit.path["person"]
     try:
-        taken = visit.casebook.take_code(visit.who, person, code.strip())
+        if not text:
+            text = read_file(visit.files.get("file", b""), "log code").strip()
+        taken = take_codes(visit.casebook, visit.who, person, log_codes(text))
     except InputError as error:
         way = visit.casebook.way(visit.who, person)
-        return _page(visit, way, code=code.strip()[:CODE_MAX], bad_code=error.faults, status=422)
-    return _told_of(visit, taken)
+        return _page(visit, way, code=text[:CODE_MAX], bad_code=error.faults, status=422)
+    return _told_of(visit, *taken)
 
 
 def take_paper(visit: Visit) -> Page | Go:
@@ -191,13 +196,14 @@ def _cell_of(field: str) -> str:
     return ".".join(field.split(".")[:2])
 
 
-def _told_of(visit: Visit, taken: Taken) -> Go:
+def _told_of(visit: Visit, *taken: Taken) -> Go:
     """Go back to the diary, which tells once what was taken in."""
     assert visit.session is not None
+    outside = sorted({on for one in taken for on in one.outside})
     told = {
-        "taken": visit.say("diary.taken", days=len(set(taken.days))),
-        "calls": [_call(visit, one) for one in taken.calls],
-        "outside": [visit.say.day(on) for on in taken.outside],
+        "taken": visit.say("diary.taken", days=len({on for one in taken for on in one.days})),
+        "calls": [_call(visit, call) for one in taken for call in one.calls],
+        "outside": [visit.say.day(on) for on in outside],
     }
     visit.session.held["taken"] = json.dumps(told)
     return Go(f"/people/{visit.path['person']}/diary")
@@ -238,7 +244,7 @@ def _page(
 ) -> Diary:
     say, found, today = visit.say, way.found, visit.casebook.today()
     url = f"/people/{found.id}"
-    shown = way.shown
+    shown, parts = _part(visit, way.shown)
     asked = visit.typed("sheet") or visit.query.get("sheet", "")
     home, first = _sheet_of(way, asked)
     notes = () if way.opened is None else way.opened.course.notes
@@ -252,6 +258,7 @@ def _page(
         followed=way.opened is not None,
         charts=tuple(_charts(visit, way, shown, today)),
         days=_days(visit, shown),
+        parts=parts,
         notes=because(way.book, notes),
         taken=news.get("taken", ""),
         calls=tuple(news.get("calls", ())),
@@ -264,6 +271,27 @@ def _page(
         faults=tuple(faults),
         status=status,
     )
+
+
+def _part(visit: Visit, shown: Sequence[Shown]) -> tuple[Sequence[Shown], tuple[Span, ...]]:
+    """The weeks that are asked for, the newest by default, and all that may be chosen."""
+    if not shown or shown[-1].on - shown[0].on < timedelta(days=AT_ONCE):
+        return shown, ()
+    first, last = shown[0].on, shown[-1].on
+    ends = [last - timedelta(days=back) for back in range(0, (last - first).days + 1, AT_ONCE)]
+    asked = visit.query.get("until", "")
+    here = next((end for end in ends if str(end) == asked), last)
+    starts = {end: max(first, end - timedelta(days=AT_ONCE - 1)) for end in ends}
+    day = visit.say.day
+    spans = tuple(
+        Span(
+            str(end),
+            visit.say("diary.part", first=day(starts[end]), last=day(end)),
+            end == here,
+        )
+        for end in ends
+    )
+    return [one for one in shown if starts[here] <= one.on <= here], spans
 
 
 def _call(visit: Visit, call: Call) -> str:
@@ -425,6 +453,6 @@ def _weekday(visit: Visit, day: date) -> str:
 
 ROUTES = (
     At("/people/{person}/diary", diary),
-    At("/people/{person}/diary/code", take_code, "POST", deed="handover"),
+    At("/people/{person}/diary/code", take_code, "POST", deed="handover", body_max=UPLOAD_MAX),
     At("/people/{person}/diary/paper", take_paper, "POST", deed="handover"),
 )

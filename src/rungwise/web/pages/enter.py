@@ -8,6 +8,7 @@ from typing import ClassVar
 from rungwise.casebook import SignInError
 from rungwise.core.errors import Fault, InputError
 from rungwise.web.page import At, Go, Page, Visit, told
+from rungwise.web.setup_code import make_first_account
 
 __all__ = ["ROUTES"]
 
@@ -21,6 +22,18 @@ class FirstStart(Page):
     template: ClassVar[str] = "first_start.html"
     shortest: int = told("Shortest passphrase [characters].", SHORTEST)
     good: int = told("From here a passphrase counts as strong [characters].", GOOD)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirstAccount(Page):
+    """Make the first account where several people work, with the code from the terminal."""
+
+    template: ClassVar[str] = "first_account.html"
+    wrong: str = told("Why the last try failed.", "")
+    code: str = told("Setup code as it was typed.", "")
+    name: str = told("Name as it was typed.", "")
+    shortest: int = told("Shortest password [characters].", SHORTEST)
+    good: int = told("From here a password counts as strong [characters].", GOOD)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,6 +70,8 @@ def enter(visit: Visit) -> Page | Go:
     """The page that lets in: first start, or sign in."""
     if visit.session is not None:
         return Go("/recovery" if "recovery" in visit.session.held else "/")
+    if visit.settings.named:
+        return _sign_in(visit) if visit.casebook.named else _first_account(visit)
     if visit.casebook.state == "new":
         return FirstStart(title=visit.say("first.title"))
     return _sign_in(visit)
@@ -64,7 +79,7 @@ def enter(visit: Visit) -> Page | Go:
 
 def _sign_in(visit: Visit, wrong: str = "", status: int = 200) -> SignIn:
     locked = visit.casebook.state == "locked"
-    named = not locked and visit.casebook.named
+    named = visit.settings.named or (not locked and visit.casebook.named)
     title = visit.say("enter.title")
     return SignIn(
         title=title, locked=not named, wrong=wrong, name=visit.typed("name"), status=status
@@ -73,6 +88,8 @@ def _sign_in(visit: Visit, wrong: str = "", status: int = 200) -> SignIn:
 
 def first_start(visit: Visit) -> Page | Go:
     """Make the records."""
+    if visit.settings.named:
+        return Go("/enter")
     title = visit.say("first.title")
     given, again = visit.form.get("passphrase", ("",))[-1], visit.form.get("again", ("",))[-1]
     if given != again:
@@ -80,10 +97,44 @@ def first_start(visit: Visit) -> Page | Go:
         fault = Fault("again", "–", say("first.same"), say("first.differ"))
         return FirstStart(title=title, faults=(fault,), status=422)
     try:
-        token = visit.access.create(given)
+        token = visit.access.create(given, visit.address)
     except InputError as error:
         return FirstStart(title=title, faults=error.faults, status=422)
     return Go("/recovery", token=token)
+
+
+def _first_account(
+    visit: Visit, wrong: str = "", faults: tuple[Fault, ...] = (), status: int = 200
+) -> FirstAccount:
+    return FirstAccount(
+        title=visit.say("first_account.title"),
+        wrong=wrong,
+        code=visit.typed("code"),
+        name=visit.typed("name"),
+        faults=faults,
+        status=status,
+    )
+
+
+def first_account(visit: Visit) -> Page | Go:
+    """Make the first account; signing in with it comes next."""
+    say = visit.say
+    if not visit.settings.named or visit.casebook.named:
+        return Go("/enter")
+    given, again = visit.form.get("passphrase", ("",))[-1], visit.form.get("again", ("",))[-1]
+    if given != again:
+        fault = Fault("again", "–", say("first.same"), say("first.differ"))
+        return _first_account(visit, faults=(fault,), status=422)
+    try:
+        code, name = visit.typed("code"), visit.typed("name")
+        make_first_account(visit.access, code, name, given, visit.address)
+    except SignInError as error:
+        words = "enter.wrong_wait" if error.wait_s else "first_account.wrong"
+        status = 429 if error.wait_s else 403
+        return _first_account(visit, say(words, seconds=error.wait_s), status=status)
+    except InputError as error:
+        return _first_account(visit, faults=error.faults, status=422)
+    return Go("/enter")
 
 
 def recovery(visit: Visit) -> Page | Go:
@@ -111,7 +162,7 @@ def sign_in(visit: Visit) -> Page | Go:
     """Sign in, or say why not; the same words whatever does not fit."""
     passphrase = visit.form.get("passphrase", ("",))[-1]
     try:
-        if visit.casebook.state == "open" and visit.casebook.named:
+        if visit.settings.named or (visit.casebook.state == "open" and visit.casebook.named):
             token = visit.access.sign_in(
                 visit.typed("name"), passphrase, visit.typed("code"), visit.address
             )
@@ -129,6 +180,8 @@ def sign_in(visit: Visit) -> Page | Go:
 
 def recover(visit: Visit) -> Page | Go:
     """Open by the recovery key."""
+    if visit.settings.named:
+        return Go("/enter")
     title = visit.say("recover.title")
     if visit.method == "GET":
         return Recover(title=title)
@@ -159,6 +212,7 @@ ROUTES = (
     At("/language", language, "POST", deed=""),
     At("/enter", enter, deed=""),
     At("/enter/first", first_start, "POST", deed=""),
+    At("/enter/first-account", first_account, "POST", deed=""),
     At("/enter/sign-in", sign_in, "POST", deed=""),
     At("/enter/recover", recover, "GET POST", deed=""),
     At("/recovery", recovery, deed="settings"),

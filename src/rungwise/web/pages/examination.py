@@ -8,12 +8,16 @@ from dataclasses import dataclass, replace
 from secrets import token_hex
 from typing import ClassVar
 
-from rungwise.casebook import ConflictError, Look, PersonFile, Record
+from rungwise.casebook import ConflictError, Look, PersonFile
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import SIDES
-from rungwise.web.exam_form import Section, again_from, sections_of, to_toml, toml_text, values_of
+from rungwise.web.exam_form import Section, sections_of
+from rungwise.web.exam_screen import MARKED, marked_no, screen_groups, taken_back
+from rungwise.web.exam_text import again_from, to_toml, toml_text, values_of
 from rungwise.web.page import At, Go, Page, Visit, told
+from rungwise.web.pages.errors import MERGE, begin_anew, typed_in
+from rungwise.web.pages.exam_conflict import conflict, resolve
 from rungwise.web.parts import field_of
 from rungwise.web.words import Say
 
@@ -45,10 +49,10 @@ class Examination(Page):
     once: str = told("Token of this form, so that sending it twice saves once.")
     confirmed: frozenset[str] = told("Fields whose strange value was said to be right.")
     asking: frozenset[str] = told("Fields whose strange value may be said to be right.")
+    marked: tuple[str, ...] = told("Items of the screen that one act answered with no.")
     again: bool = told("Whether it starts from an earlier one, with readings emptied.")
+    focus: str = told("Field in which one begins to type; empty for none.", "")
     back: bool = told("Whether it was open when the records were locked, and is back.", False)
-    theirs: str = told("What somebody else saved meanwhile; empty when nobody did.", "")
-    mine: str = told("What was to be saved then.", "")
     general: tuple[Fault, ...] = told("Faults that no field of the form shows.", ())
     beside: LookPart | None = told("What it comes to, as the part beside the form.", None)  # noqa: RUF009
 
@@ -68,7 +72,7 @@ def examination(visit: Visit) -> Page | Go:
     """Show the form, or save what was typed."""
     found = visit.found()
     if visit.method == "POST":
-        return _save(visit, found)
+        return _answered(visit, found) or _save(visit, found)
     kept = visit.session.form if visit.session else None
     if visit.session is not None and kept is not None and kept[0] == visit.url:
         visit.session.form = None
@@ -76,7 +80,10 @@ def examination(visit: Visit) -> Page | Go:
         return _form(visit, found, kept[1], visit.whole("corrects"), back=True)
     today = visit.casebook.today()
     correct = visit.query.get("correct") == "yes" and found.exam is not None
-    values: dict[str, list[str]] = {"date": [today.isoformat()], "person.language": ["en"]}
+    values: dict[str, list[str]] = {
+        "date": [today.isoformat()],
+        "person.language": [visit.say.language],
+    }
     values |= _clinic(visit)
     if found.exam is not None:
         values = values_of(found.exam_text)
@@ -84,6 +91,16 @@ def examination(visit: Visit) -> Page | Go:
     for name, word in _habits(visit).items():
         values.setdefault(name, [word])
     return _form(visit, found, values, found.exam_version if correct else 0)
+
+
+def _answered(visit: Visit, found: PersonFile) -> Examination | None:
+    """The form after the one act that answers a group of the screen, for who has no script."""
+    groups = {f"screen_{group}": items for group, items in screen_groups(visit.book()).items()}
+    for name, act in (("none", marked_no), ("back", taken_back)):
+        if (group := visit.typed(name)) in groups:
+            values = act(visit.form, groups[group])
+            return _form(visit, found, values, visit.whole("corrects"))
+    return None
 
 
 def _habits(visit: Visit) -> dict[str, str]:
@@ -124,7 +141,6 @@ def _form(
     values: Mapping[str, Sequence[str]],
     corrects: int,
     faults: Sequence[Fault] = (),
-    theirs: Record | None = None,
     asking: frozenset[str] = frozenset(),
     back: bool = False,
 ) -> Examination:
@@ -139,28 +155,38 @@ def _form(
         url=f"/people/{found.id}/exam",
         sections=sections,
         label=found.label,
-        expected=theirs.version if theirs else expected,
+        expected=expected,
         corrects=corrects,
         once=visit.typed("once")[:64] or token_hex(16),
         confirmed=frozenset(values.get("confirm", ())),
         asking=asking,
+        marked=tuple(values.get(MARKED, ())),
+        focus="" if faults or back or visit.method == "POST" else _first_open(sections),
         back=back,
         again=found.exam is not None and not corrects,
         faults=tuple(faults),
         general=tuple(fault for fault in faults if field_of(fault) not in known),
-        theirs=theirs.body if theirs else "",
-        mine=to_toml(values, book)[0] if theirs else "",
         beside=_look(visit, values, book, found.label),
-        status=409 if theirs else 422 if faults else 200,
+        status=422 if faults else 200,
     )
 
 
+def _first_open(sections: Sequence[Section]) -> str:
+    fields = (field for part in sections for row in part.rows for field in row.fields)
+    return next((field.id for field in fields if field.required and not any(field.value)), "")
+
+
 def _save(visit: Visit, found: PersonFile) -> Page | Go:
-    values = {**visit.form, "person.label": [found.label]}
+    values: dict[str, Sequence[str]] = {**typed_in(visit), "person.label": [found.label]}
     corrects = visit.whole("corrects")
+    expected = visit.whole("expected", found.exam_version)
+    if visit.typed("action") == MERGE:
+        merged = resolve(visit, found)
+        if isinstance(merged, Page):
+            return merged
+        values, corrects, expected = {**merged.values}, merged.corrects, merged.expected
     text, places = to_toml(values, visit.book())
     once = f"exam:{visit.typed('once')[:64] or token_hex(16)}"
-    expected = visit.whole("expected", found.exam_version)
     try:
         visit.casebook.save_exam(visit.who, found.id, text, expected, once, corrects or None)
     except InputError as error:
@@ -168,7 +194,8 @@ def _save(visit: Visit, found: PersonFile) -> Page | Go:
         placed = _placed(visit.say, error.faults, places)
         return _form(visit, found, values, corrects, placed, asking=asking)
     except ConflictError as error:
-        return _form(visit, found, values, corrects, theirs=error.theirs)
+        begin_anew(visit)
+        return conflict(visit, found, values, expected, corrects, error.theirs)
     _remember(visit)
     return Go(f"/people/{found.id}/programme")
 
@@ -269,7 +296,10 @@ def _look(visit: Visit, typed: Mapping[str, Sequence[str]], book: Evidence, labe
 def hold(visit: Visit) -> Go:
     """Lock, and keep what is typed until the same person signs in again."""
     url = visit.url.removesuffix("/hold")
-    visit.access.hold(visit.cookie, url, visit.form)
+    form = dict(visit.form)
+    if "base" in form:  # a conflict that was not settled yet: it comes up again when it is saved
+        form = {**typed_in(visit), "expected": form["base"], "corrects": form.get("corrects", ())}
+    visit.access.hold(visit.cookie, url, form)
     return Go("/enter")
 
 

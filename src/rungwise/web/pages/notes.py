@@ -10,11 +10,16 @@ from typing import ClassVar
 
 from rungwise.casebook import ConflictError, PersonFile, Record, UnknownError, note_kinds
 from rungwise.core.errors import Fault, InputError
-from rungwise.web.exam_form import toml_text
+from rungwise.web.exam_text import toml_text
+from rungwise.web.merge import Difference, compare_texts, text_of
 from rungwise.web.page import At, Download, Go, Page, Visit, told
+from rungwise.web.pages.errors import MERGE, Conflict, begin_anew, chosen_in, conflict_of, typed_in
+from rungwise.web.words import LANGUAGES
 
 __all__ = ["ROUTES"]
 
+#: Deed of the button that goes back to the form with the text.
+EDIT = "merge_edit"
 #: Rows of the form of minutes.
 SERVICES = 5
 MEDIA = {
@@ -46,6 +51,8 @@ class Notes(Page):
     examined: bool = told("Whether there is an examination; without one there is no note.")
     kind: str = told("Which kind of note this is.")
     kinds: tuple[str, ...] = told("Every kind that there is.")
+    lang: str = told("Language of the note.")
+    langs: tuple[str, ...] = told("Every language that a note can be in.")
     preview: str = told("The note as it is computed now; empty when it cannot be.")
     text: str = told("The text in the form: what was typed, the last kept, or the preview.")
     services: tuple[tuple[str, str], ...] = told("Services and their minutes, as typed.")
@@ -57,7 +64,7 @@ class Notes(Page):
     follows: int = told("The newest kept text that this form follows, 0 = none.")
     once: str = told("Token of this form, so that sending it twice keeps once.")
     media: tuple[str, ...] = told("Kinds of file that can be downloaded.", tuple(MEDIA))
-    theirs: str = told("What somebody kept meanwhile; empty when nobody did.", "")
+    theirs: str = told("What somebody else kept, beside a text that is edited on; or empty.", "")
 
 
 def notes(visit: Visit) -> Page:
@@ -68,25 +75,83 @@ def notes(visit: Visit) -> Page:
 def work(visit: Visit) -> Page | Go | Download:
     """Preview with minutes, keep the edited text, or download."""
     found, kind = visit.found(), _kind(visit)
-    action = visit.typed("action")
+    action, follows = visit.typed("action"), visit.whole("follows")
+    text = _typed_text(visit)
+    if action in (MERGE, EDIT):
+        base, follows = visit.whole("base"), visit.whole("expected")
+        theirs = _kept(found, kind, follows)
+        lines = _lines(visit, found, kind, base, theirs)
+        settled = all(one.taken for one in lines)
+        if action == EDIT:
+            visit.form = {**visit.form, "text": [text_of(lines) if settled else text]}
+            return _page(visit, found, theirs=theirs.body if theirs else "")
+        if not settled:
+            return _conflict(visit, found, base, theirs, lines)
+        text = text_of(lines)
     try:
         if action in MEDIA:
             ends, media = MEDIA[action]
             minutes, by = _minutes(visit), visit.typed("by")
-            data = visit.casebook.note(visit.who, found.id, kind, action, minutes, by)
+            language = _language(visit)
+            data = visit.casebook.note(
+                visit.who, found.id, kind, action, minutes, by, language=language
+            )
             return Download(data, media, f"{kind}.{ends}")
-        if action == "keep":
+        if action in ("keep", MERGE):
             once = f"note:{visit.typed('once')[:64] or token_hex(16)}"
-            text = (visit.form.get("text") or ("",))[-1]
-            follows = visit.whole("follows")
             visit.casebook.keep_note(visit.who, found.id, kind, text, follows, once)
-            return Go(f"/people/{found.id}/notes?kind={kind}")
+            return Go(f"/people/{found.id}/notes?kind={kind}&lang={_language(visit)}")
     except InputError as error:
         return _page(visit, found, faults=error.faults, status=422)
     except ConflictError as error:
-        theirs = error.theirs.body if error.theirs else ""
-        return _page(visit, visit.found(), theirs=theirs, status=409)
+        begin_anew(visit)
+        visit.form = {**visit.form, "text": [text]}
+        now = visit.found()
+        return _conflict(
+            visit, now, follows, error.theirs, _lines(visit, now, kind, follows, error.theirs)
+        )
     return _page(visit, found)
+
+
+def _typed_text(visit: Visit) -> str:
+    return (visit.form.get("text") or ("",))[-1].replace("\r\n", "\n")
+
+
+def _kept(found: PersonFile, kind: str, version: int) -> Record | None:
+    notes = (r for r in found.records if r.kind == "note" and r.facts["sort"] == kind)
+    return next((one for one in notes if one.version == version), None)
+
+
+def _lines(
+    visit: Visit, found: PersonFile, kind: str, base: int, theirs: Record | None
+) -> tuple[Difference, ...]:
+    """The typed text beside theirs, line by line, with the text that both started from."""
+    begun = _kept(found, kind, base)
+    label = visit.say.texts["conflict.stretch"]
+    there, started = theirs.body if theirs else "", begun.body if begun else None
+    return compare_texts(started, _typed_text(visit), there, chosen_in(visit), label)
+
+
+def _conflict(
+    visit: Visit,
+    found: PersonFile,
+    base: int,
+    theirs: Record | None,
+    lines: Sequence[Difference],
+) -> Conflict:
+    say = visit.say
+    return conflict_of(
+        visit,
+        f"/people/{found.id}/notes",
+        theirs,
+        lines,
+        typed_in(visit),
+        base,
+        person=(found, "notes"),
+        lead=say("conflict.lead_note" if base else "conflict.lead_note_unknown"),
+        more=[(EDIT, say("conflict.edit"))],
+        text=True,
+    )
 
 
 def kept_text(visit: Visit) -> Download:
@@ -102,6 +167,12 @@ def kept_text(visit: Visit) -> Download:
 def _kind(visit: Visit) -> str:
     asked = visit.typed("kind") or visit.query.get("kind", "")
     return asked if asked in note_kinds else note_kinds[0]
+
+
+def _language(visit: Visit) -> str:
+    """Language of the note: the one that was asked for, else that of the pages."""
+    asked = visit.query.get("lang", "")
+    return asked if asked in LANGUAGES else visit.say.language
 
 
 def _services(visit: Visit) -> tuple[tuple[str, str], ...]:
@@ -156,19 +227,21 @@ def _page(
     theirs: str = "",
     status: int = 200,
 ) -> Notes:
-    kind, say = _kind(visit), visit.say
+    kind, say, language = _kind(visit), visit.say, _language(visit)
     assert visit.session is not None
     by = visit.typed("by") or visit.session.held.get("therapist", visit.session.name)
     preview, told_faults = "", list(faults)
     if found.exam is not None:
         try:
             signed = by if visit.method == "POST" else ""
-            made = visit.casebook.note(visit.who, found.id, kind, "text", _minutes(visit), signed)
+            made = visit.casebook.note(
+                visit.who, found.id, kind, "text", _minutes(visit), signed, language=language
+            )
             preview = made.decode()
         except InputError as error:
             told_faults += [fault for fault in error.faults if fault not in told_faults]
     kept = [r for r in found.records if r.kind == "note" and r.facts["sort"] == kind]
-    text = (visit.form.get("text") or ("",))[-1].replace("\r\n", "\n")
+    text = _typed_text(visit)
     if not text.strip() or _digest(text) == visit.typed("drafted"):  # nothing of hers is lost
         text = preview if visit.method == "POST" or not kept else kept[-1].body
     if told_faults and status == 200:
@@ -181,6 +254,8 @@ def _page(
         examined=found.exam is not None,
         kind=kind,
         kinds=note_kinds,
+        lang=language,
+        langs=LANGUAGES,
         preview=preview,
         text=text,
         services=_services(visit),

@@ -10,17 +10,20 @@ from rungwise.casebook_book import (
     can_set,
     own_error,
     own_values,
-    set_own_value,
     the_book,
     used_by,
 )
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence, Override, Row, Source, printed
+from rungwise.web.book_entries import PARTS, Group, entries_of, grouped
 from rungwise.web.page import At, Go, Page, Visit, told
+from rungwise.web.pages.settings_conflict import own_value_saved
 
 __all__ = ["ROUTES"]
 
 CSV_MAX, ERRORS = 200_000, "rom.sem."
+#: Most entries that a search shows at once.
+SHOWN_MAX = 100
 
 
 @dataclass(frozen=True)
@@ -39,14 +42,29 @@ class Line:
 
 @dataclass(frozen=True, kw_only=True)
 class Book(Page):
-    """Every number of the book."""
+    """The parts of the book with their groups; or what fits a search, in any part."""
 
     template: ClassVar[str] = "book.html"
-    lines: tuple[Line, ...] = told("One line for each number that fits the search.")
-    total: int = told("How many numbers there are in all.")
+    parts: tuple[tuple[str, int, tuple[Group, ...]], ...] = told("Part, its entries, its groups.")
+    found: int = told("How many entries fit.")
+    total: int = told("How many entries there are in all.")
     search: str = told("What is searched for.")
     only_own: bool = told("Whether only the clinic's own values are shown.")
+    searched: bool = told("Whether entries are shown; else the groups alone.")
+    more: int = told("How many that fit are not shown, so that the page stays short.", 0)
     edition: str = told("Edition of the book, own values included.")
+    may_set: bool = told("Whether this visitor's role may set own values.")
+
+
+@dataclass(frozen=True, kw_only=True)
+class BookPart(Page):
+    """One part of the book, its groups folded."""
+
+    template: ClassVar[str] = "book_part.html"
+    part: str = told("Which part.")
+    groups: tuple[Group, ...] = told("Its groups with their entries.")
+    found: int = told("How many entries it has.")
+    others: tuple[str, ...] = told("Every part that there is.", PARTS)
     may_set: bool = told("Whether this visitor's role may set own values.")
 
 
@@ -64,7 +82,6 @@ class Number(Page):
     typed: str = told("The value as typed.", "")
     why: str = told("The reason as typed.", "")
     by: str = told("Who decides, as typed.", "")
-    changed: str = told("What somebody else saved meanwhile; empty when nobody did.", "")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,26 +98,51 @@ class OwnError(Page):
 
 
 def book(visit: Visit) -> Book:
-    """Show the numbers that fit a search."""
+    """Show the parts of the book, or the entries that fit a search."""
     found, own = visit.book(), own_values(visit.casebook, visit.who)
     search = visit.query.get("search", "")[:100].strip()
     only_own = visit.query.get("own") == "yes"
     words = search.casefold().split()
-    lines = []
-    for row in found.rows.values():
-        if only_own and own.of(row.key) is None:
-            continue
-        text = f"{row.key} {row.key.replace('_', ' ')} {row.applies_to} {row.basis} {row.source}"
-        text += f" {row.where} {row.note} {row.use} {' '.join(used_by(row.key))}"
-        if all(word in text.casefold() for word in words):
-            lines.append(_line(found, row.key, own.of(row.key)))
+    every = entries_of(found, visit.say, own)
+    fits = [
+        one
+        for one in every
+        if (one.own is not None or not only_own) and all(word in one.text for word in words)
+    ]
+    searched = bool(words) or only_own
+    shown = fits[:SHOWN_MAX] if searched else fits
+    groups = grouped(shown, visit.say)
+    parts = []
+    for part in PARTS:
+        of = tuple(group for group in groups if group.part == part)
+        if of:
+            parts.append((part, sum(len(group.entries) for group in of), of))
     return Book(
         title=visit.say("book.title"),
-        lines=tuple(lines),
-        total=len(found.rows),
+        parts=tuple(parts),
+        found=len(fits),
+        total=len(every),
         search=search,
         only_own=only_own,
+        searched=searched,
+        more=len(fits) - len(shown),
         edition=found.edition,
+        may_set=visit.who.may("own_value"),
+    )
+
+
+def book_part(visit: Visit) -> BookPart:
+    """Show one part of the book."""
+    part = visit.path["key"]
+    if part not in PARTS:
+        raise UnknownError("There is no such part of the book.")
+    own = own_values(visit.casebook, visit.who)
+    entries = [one for one in entries_of(visit.book(), visit.say, own) if one.part == part]
+    return BookPart(
+        title=visit.say(f"book.part_{part}"),
+        part=part,
+        groups=grouped(entries, visit.say),
+        found=len(entries),
         may_set=visit.who.may("own_value"),
     )
 
@@ -113,18 +155,18 @@ def number(visit: Visit) -> Page | Go:
     if visit.method == "GET":
         return _number(visit, key)
     value: float | None = None
+    back = visit.typed("action") == "back" or visit.typed("did") == "back"
     try:
-        if visit.typed("action") != "back":
+        if not back:
             value = _value(visit.typed("value"))
         by, why = visit.typed("by")[:100], visit.typed("why")[:500]
         _hold_by(visit, by)
-        expected = visit.whole("expected")
-        set_own_value(visit.casebook, visit.who, key, value, by, why, expected)
+        if back:
+            visit.form = {**visit.form, "did": ["back"]}
+        conflict = own_value_saved(visit, key, value, by, why)
     except InputError as error:
         return _number(visit, key, error.faults)
-    except ConflictError:
-        return _number(visit, key, changed=visit.say("book.changed"))
-    return Go(f"/book/row/{key}")
+    return conflict or Go(f"/book/row/{key}")
 
 
 def error_of_ours(visit: Visit) -> Page | Go:
@@ -142,6 +184,13 @@ def error_of_ours(visit: Visit) -> Page | Go:
             found = own_error(visit.casebook, visit.who, text, row, by, expected, keep)
         except InputError as error:
             faults, status = error.faults, 422
+        except ConflictError as error:
+            now = error.theirs.version if error.theirs else 0
+            there = own_values(visit.casebook, visit.who).of(row)
+            given = "–" if there is None else f"{there.value:g}: {there.why}"
+            say = visit.say
+            fault = Fault("row", given, say("own_error.as_seen"), say("own_error.keep_again"))
+            faults, status, expected = (fault,), 409, now
         else:
             if keep:
                 return Go(f"/book/row/{row}")
@@ -158,7 +207,7 @@ def error_of_ours(visit: Visit) -> Page | Go:
     )
 
 
-def _number(visit: Visit, key: str, faults: tuple[Fault, ...] = (), changed: str = "") -> Number:
+def _number(visit: Visit, key: str, faults: tuple[Fault, ...] = ()) -> Number:
     found, own = visit.book(), own_values(visit.casebook, visit.who)
     row = the_book().rows[key]
     return Number(
@@ -172,9 +221,8 @@ def _number(visit: Visit, key: str, faults: tuple[Fault, ...] = (), changed: str
         typed=visit.typed("value")[:40],
         why=visit.typed("why")[:500],
         by=visit.typed("by")[:100] or _by(visit),
-        changed=changed,
         faults=faults,
-        status=409 if changed else 422 if faults else 200,
+        status=422 if faults else 200,
     )
 
 
@@ -209,6 +257,7 @@ def _hold_by(visit: Visit, by: str) -> None:
 
 ROUTES = (
     At("/book", book, deed="book"),
+    At("/book/part/{key}", book_part, deed="book"),
     At("/book/row/{key}", number, deed="book"),
     At("/book/row/{key}", number, "POST", deed="own_value"),
     At("/book/own-error", error_of_ours, "GET POST", deed="own_value"),

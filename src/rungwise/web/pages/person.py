@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from rungwise.casebook import Record
+from rungwise.casebook_course import TARGETS
 from rungwise.web.page import At, Go, Page, Visit, told
 
 __all__ = ["ROUTES"]
@@ -17,6 +18,7 @@ WHERE: dict[str, str] = {
     "handover": "/diary",
     "decision": "/advice",
     "note": "/notes",
+    TARGETS: "/change",
 }
 
 
@@ -84,8 +86,9 @@ def person(visit: Visit) -> PersonPage:
 
 
 def _done(visit: Visit, one: Record, url: str) -> Done:
-    where = WHERE.get(one.kind, "")
-    what = visit.say.name("kind", one.kind)
+    kind = TARGETS if one.kind == "note" and one.facts["sort"] == TARGETS else one.kind
+    where = WHERE.get(kind, "")
+    what = visit.say.name("kind", kind)
     label = one.body if one.kind in ("label", "look", "state") else ""
     if one.kind == "look":
         label = visit.say.look(one.body)

@@ -17,8 +17,11 @@ from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import SIDES, Exercise, Pin, Plan, Side, SideScreen
 from rungwise.web.because import Because, because, dose_words, setting_words, step_words
-from rungwise.web.exam_form import toml_text
+from rungwise.web.exam_text import toml_text
+from rungwise.web.merge import merge
 from rungwise.web.page import At, Download, Go, Page, Visit, told
+from rungwise.web.pages.errors import MERGE, begin_anew
+from rungwise.web.pages.pins_conflict import LOOK, by_foot, pins_apart, pins_conflict, pins_text
 
 __all__ = ["ROUTES"]
 
@@ -158,7 +161,6 @@ class Programme(Page):
     qr: str = told("The code for the phone as a picture; empty without one.")
     code: str = told("The code for the phone as text.")
     edition: str = told("Edition of the evidence book.")
-    conflict: bool = told("Whether somebody kept another programme meanwhile.", False)
     typed_why: str = told("Reason of an own choice as it was typed, when it was refused.", "")
 
 
@@ -190,15 +192,29 @@ def programme(visit: Visit) -> Page | Go:
 def _changed(visit: Visit, found: PersonFile, book: Evidence) -> Page | Go:
     kept_text = visit.typed("pins")
     pins = read_pins(kept_text, book) if kept_text else ()
-    if visit.typed("action") == "keep":
+    action, expected = visit.typed("action"), visit.whole("expected", found.plan_version)
+    if action in (MERGE, LOOK):
+        lines, theirs = pins_apart(visit, found, book, pins, visit.whole("base"), expected)
+        if any(not one.taken for one in lines):
+            return pins_conflict(visit, found, book, pins, visit.whole("base"), expected)
+        merged = merge(by_foot(pins), by_foot(theirs), lines)
+        pins = tuple(merged.values())
+        kept_text = pins_text(pins)
+        if action == LOOK:
+            return _page(visit, found, book, visit.casebook.draft(found, book, pins), kept=False)
+    if action in ("keep", MERGE):
         once = f"plan:{visit.typed('once')[:64] or token_hex(16)}"
-        expected = visit.whole("expected", found.plan_version)
         try:
             visit.casebook.keep_plan(visit.who, found.id, kept_text, expected, once)
-        except ConflictError:
-            newer = visit.found()
-            draft = visit.casebook.draft(newer, book, pins)
-            return _page(visit, newer, book, draft, kept=False, conflict=True, status=409)
+        except ConflictError as error:
+            begin_anew(visit)
+            now = error.theirs.version if error.theirs else 0
+            return pins_conflict(visit, visit.found(), book, pins, expected, now)
+        except InputError as error:
+            if action != MERGE:
+                raise
+            draft = visit.casebook.draft(found, book)
+            return _page(visit, found, book, draft, kept=False, faults=error.faults, status=422)
         return Go(f"/people/{found.id}/programme")
     dropped = visit.typed("drop")
     if dropped:
@@ -231,18 +247,6 @@ def _pin_text(visit: Visit, book: Evidence) -> str:
     return "\n".join(lines) + "\n"
 
 
-def pins_text(pins: Sequence[Pin]) -> str:
-    """Own choices as the text that ``rungwise plan --pins`` reads."""
-    lines: list[str] = []
-    for pin in pins:
-        lines += ["[[pin]]"]
-        own = {"family": pin.family, "side": pin.side, "why": pin.why, "by": pin.by}
-        lines += [f"{k} = {toml_text(v)}" for k, v in {**own, **pin.notches}.items()]
-        if pin.dose_step is not None:
-            lines.append(f"dose_step = {pin.dose_step}")
-    return "\n".join(lines) + "\n" if lines else ""
-
-
 # ------------------------------------------------------------------ what is shown
 
 
@@ -254,7 +258,6 @@ def _page(
     *,
     kept: bool,
     faults: Sequence[Fault] = (),
-    conflict: bool = False,
     status: int = 200,
 ) -> Programme:
     say = visit.say
@@ -291,7 +294,6 @@ def _page(
         code=found.plan_code if kept else "",
         edition=plan.edition,
         faults=tuple(faults),
-        conflict=conflict,
         typed_why=visit.typed("why"),
         status=status,
     )
@@ -312,10 +314,10 @@ def _foot(visit: Visit, book: Evidence, plan: Plan, side: Side) -> Foot:
 
 def _line(visit: Visit, book: Evidence, plan: Plan, index: int) -> Line:
     say, exercise = visit.say, plan.exercises[index]
-    drawn = drawing_of(plan, index)
+    drawn = drawing_of(plan, index, say.language)
     demand, rung = exercise.fitted.demand, exercise.fitted.rung
     sizes = [
-        f"{say.name('size', key)} {value:.0f} mm"
+        say(f"size_line.{key}", mm=f"{value:.0f}")
         for key, value in exercise.fitted.pose.sizes_mm.items()
         if value > 0
     ]
