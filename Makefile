@@ -1,5 +1,5 @@
 # Short words for start.py, which does the work and needs no make.
-.PHONY: demo setup test lint check format lock bench prove mutate
+.PHONY: audit demo setup test lint check format lock bench prove mutate
 
 PYTHON ?= python3
 
@@ -32,3 +32,9 @@ lock:
 	$(UV_LOCK) --upgrade --group dev -o requirements-dev.lock
 	$(UV_LOCK) --upgrade -c requirements-dev.lock -o requirements.lock
 	$(UV_LOCK) --upgrade -c requirements-dev.lock --group bench -o requirements-bench.lock
+
+# Asks the public lists of known weaknesses about every pinned library; needs the network.
+audit:
+	python3 -m venv build/audit
+	build/audit/bin/python -m pip install -q pip-audit
+	build/audit/bin/pip-audit --require-hashes --disable-pip -r requirements.lock

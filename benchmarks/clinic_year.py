@@ -1,7 +1,7 @@
 """A clinic of many invented people with a year behind them each, for measuring its pages.
 
-A few dozen people are followed for real: examined every eight weeks, their diaries handed over
-every two, each decision made by the rules and accepted, a note kept now and then. All the others
+A few people are followed for real: examined every four weeks, their diaries handed over every
+two, each decision made by the rules and accepted, a note kept now and then. All the others
 are copies of them under ids, labels and plan numbers of their own, written straight into the
 tables: the rules would take hours for ten thousand.
 """
@@ -37,7 +37,9 @@ PASSPHRASE = "five plain words in a row"
 CHEAP = 2**4  # of scrypt: unlocking is not what is measured here
 FOLLOWED = ("falls-at-82", "fused-joint", "hill-walker-grade-2", "runner-grade-1",
             "stiff-both-grade-3")  # fmt: skip
-VISITS, VISIT_WEEKS, HANDOVER_WEEKS = 7, 8, 2
+VISITS, VISIT_WEEKS, HANDOVER_WEEKS = 13, 4, 2
+#: Every how manyth visit a note is kept.
+NOTED = 4
 DAY, WEEK = timedelta(days=1), timedelta(weeks=1)
 #: Bytes of a plan's number and key at the start of its code.
 SECRET = 8 + 16
@@ -116,13 +118,12 @@ def _live(casebook: Casebook, clock: Clock, exams: Sequence[str], chance: random
             }
             once = f"decision:{person}:{visit}"
             casebook.decide(LOCAL, person, answers, advice.seen, found.plan_version, once)
-        if visit % 2:
+        if visit % NOTED == 1:
             note, kept = casebook.note(LOCAL, person, "progress"), found.latest("note")
             follows = 0 if kept is None else kept.version
             once = f"note:{person}:{visit}"
             casebook.keep_note(LOCAL, person, "progress", note.decode(), follows, once)
-        weeks = VISIT_WEEKS if visit < len(exams) - 1 else VISIT_WEEKS // 2
-        for part in range(weeks // HANDOVER_WEEKS):
+        for part in range(VISIT_WEEKS // HANDOVER_WEEKS):
             _hand_over(casebook, clock, person, visit * VISIT_WEEKS + part, chance)
 
 

@@ -98,8 +98,8 @@ class Load:
     """
 
     people: int = 10_000
-    followed: int = 30
-    rounds: int = 4
+    followed: int = 16
+    rounds: int = 3
 
 
 LEAST = Load(12, 5, 1)
@@ -435,9 +435,9 @@ def _calm(
     ]
     busy = 100 * found.cpu_s / found.wall_s
     about = (
-        f"{load.people:,} people with a year each: 7 examinations and programmes, 6 decisions, 26 "
-        f"hand-overs of two weeks, notes; {records:,} records, {size_mb:.0f} MB encrypted, made in "
-        f"{built_s:.0f} s. {followed} of them were followed by the rules for real, the others are "
+        f"{load.people:,} people with a year each: 13 examinations and programmes, 12 decisions, "
+        f"26 hand-overs of two weeks, 3 notes; {records:,} records, {size_mb:.0f} MB encrypted, "
+        f"made in {built_s:.0f} s. {followed} of them were followed by the rules, the others are "
         f"copies of those. {VISITORS} visitors at once, each with a session, {THINK_S[0]:g} to "
         f"{THINK_S[1]:g} s between two clicks, another person each round: "
         f"{found.requests / found.wall_s:.0f} requests a second, {found.requests:,} in all; the "

@@ -65,9 +65,16 @@ def _page(book: Evidence) -> Iterator[str]:
     yield "| kind | error of one day | never below | row | basis |\n|---|---|---|---|---|"
     for kind in KINDS:
         yield _error_line(kind, error_of_kind(kind, book))
-    photo = book.row("detect.photograph.sem")
-    yield f"\n**The error of a photograph is an assumption**: {photo}; no foot was"
-    yield "measured. Replace the row when a repeat study of photographs exists. The goniometer's"
+    own, between = (
+        book.row(key) for key in ("detect.photograph.own_sem", KINDS["photograph"].error)
+    )
+    yield "\n**A photograph has two errors, and only one is known.** Reading it:"
+    yield f"{printed(own.value, own.unit)}, found on drawn scenes of which the truth is known"
+    yield "([photo.md](photo.md)). What lies between days, that is how the toe was bent and where"
+    whole = _size(error_of_kind("photograph", book).day, "deg")
+    yield f"the marks were put: {between}, **an assumption**; no foot was measured. Together"
+    yield f"{whole}: nearly all of it is assumed. Replace `{between.key}` when feet were"
+    yield "photographed twice, on two days (`rungwise own-error`). The goniometer's"
     yield "error was found for the whole arc and is an upper bound. A day's pain varies more around"
     yield "its own level than two ratings of neighbouring days differ; the published error of such"
     yield "two ratings is taken as the floor of every mean. The noise of days is from memory: it"
@@ -128,7 +135,12 @@ def _error_line(kind: str, error: ReadingError) -> str:
     below = "" if error.floor is None else printed(error.floor.value, error.floor.unit)
     basis = f"{row.basis}, {row.source}" if row.basis != row.source else row.basis
     marked = "**assumption**" if row.source == "own_assumption" else basis
-    return f"| {KINDS[kind].label} | {row} | {below or 'none known'} | `{row.key}` | {marked} |"
+    if error.own is None:
+        return f"| {KINDS[kind].label} | {row} | {below or 'none known'} | `{row.key}` | {marked} |"
+    own = error.own
+    shown = f"{printed(own.value, own.unit)} reading it, {row} between days"
+    keys = f"`{own.key}`, `{row.key}`"
+    return f"| {KINDS[kind].label} | {shown} | none known | {keys} | drawn scenes, {marked} |"
 
 
 def _ends(gain: float, error: ReadingError, book: Evidence) -> str:
@@ -136,7 +148,7 @@ def _ends(gain: float, error: ReadingError, book: Evidence) -> str:
     if low is None or high is None or error.sem.source == "clin_s6":
         return "no range published"
     counts = [
-        _days(readings_needed(gain, ReadingError(replace(error.sem, value=end), error.floor), book))
+        _days(readings_needed(gain, replace(error, sem=replace(error.sem, value=end)), book))
         for end in (low, high)
     ]
     return " to ".join(dict.fromkeys(counts))

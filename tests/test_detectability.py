@@ -33,4 +33,17 @@ def test_its_numbers_by_another_way() -> None:
 
 def test_the_assumption_is_marked() -> None:
     text = (DOCS / "detectability.md").read_text("utf-8")
-    assert "| `detect.photograph.sem` | **assumption** |" in text
+    assert (
+        "| `detect.photograph.own_sem`, `rom.position.photograph` | drawn scenes, **assum" in text
+    )
+
+
+def test_the_two_parts_of_a_photographs_error_by_another_way() -> None:
+    """√(5² + 0.6²) = 5.036; (1.960 + 0.842) x 5.036 x √2 = 19.95."""
+    text = (DOCS / "detectability.md").read_text("utf-8")
+    reach = float(norm.ppf(0.975) + norm.ppf(0.8))
+    whole = (5**2 + 0.6**2) ** 0.5
+    assert f"| one photograph before, one after | {reach * whole * 2**0.5:.3g}° |" in text
+    assert (
+        f"| four weekly photographs before, four after | {reach * whole * 0.5**0.5:.3g}° |" in text
+    )

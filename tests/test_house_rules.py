@@ -59,6 +59,7 @@ LAYERS = {
     "rungwise.casebook_read": CLINIC,
     "rungwise.casebook_office": CLINIC,
     "rungwise.casebook_in": CLINIC,
+    "rungwise.casebook_measure": CLINIC,
     "rungwise.casebook_out": CLINIC,
     "rungwise.casebook_book": CLINIC,
     "rungwise.cli": SURFACE,
@@ -72,6 +73,7 @@ SURFACE_KNOWS = (
     "rungwise.casebook_course",
     "rungwise.casebook_office",
     "rungwise.casebook_in",
+    "rungwise.casebook_measure",
     "rungwise.casebook_out",
     "rungwise.casebook_book",
     "rungwise.core.errors",
@@ -223,6 +225,9 @@ ALLOWED: dict[str, dict[float, str]] = {
             (0.05, 12.92, 0.04045, 0.055, 1.055, 2.4, 0.2126, 0.7152, 0.0722),
             "contrast of two sRGB colours: definition in WCAG 2.2",
         ),
+    },
+    "rungwise.core.camera": {
+        1e-6: "step of slopes, and where a fit has settled",
     },
     "rungwise.core.planar": {1e-14: "rounding slack of double precision"},
     "rungwise.core.push_off": {

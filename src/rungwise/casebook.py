@@ -10,8 +10,8 @@ import io
 import os
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
 from secrets import token_bytes
@@ -25,7 +25,7 @@ from rungwise.casebook_course import (
     next_look,
     told_new,
 )
-from rungwise.casebook_read import Reading
+from rungwise.casebook_read import Reading, sent, standing_exams
 from rungwise.clinic import (
     examine,
     ladders_of,
@@ -43,11 +43,11 @@ from rungwise.core.forecast import Forecast, NotYet
 from rungwise.core.note import KINDS as note_kinds  # noqa: N811 - a name of its own here
 from rungwise.core.prescribe import less_painful
 from rungwise.core.renew import Answer
-from rungwise.core.terms import SIDES, Exam, Grade, Pin, Plan, Reason, Screening, Side
+from rungwise.core.terms import SIDES, Exam, Exercise, Grade, Pin, Plan, Reason, Screening, Side
 from rungwise.course import Decided
 from rungwise.diary import Call, Shown, Taken
 from rungwise.home import HomePlan, home_plan
-from rungwise.kept import read_plan
+from rungwise.kept import edition_in, read_plan
 from rungwise.measures.chart import change_chart, change_told
 from rungwise.measures.diary_chart import diary_chart, diary_ratings
 from rungwise.measures.values import Changes, DiaryPain, Followed
@@ -133,12 +133,15 @@ __all__ = [
     "qr_of",
     "read_pins",
     "read_sheet",
+    "standing_exams",
 ]
 
 PER_PAGE = 50
 RECORDS = "records.db"
 OVERRIDES = "overrides"
 CLINIC = "clinic"
+#: Rows of the book whose numbers stand in a plan's code and on its sheet.
+PAIN_LIMITS = ("pain.safe_max", "pain.acceptable_max")
 #: Why a person needs a look; the words stand with those of the pages.
 NO_PROGRAMME, EXAMINED = "no_programme", "examined"
 
@@ -160,7 +163,7 @@ class PersonFile:
     archived : bool
         Whether put away.
     exam : Exam or None
-        The latest examination.
+        The latest examination by its day; correcting an older one does not change which it is.
     exam_version : int
         Its number, 0 = none [1].
     exam_text : str
@@ -198,6 +201,20 @@ class PersonFile:
     def number(self) -> str:
         """Short number of the record, to tell two people of one label apart."""
         return self.id[:6].upper()
+
+    def ahead_of(self, today: date) -> date | None:
+        """A day that is to come, on which something was written all the same; None for none.
+
+        Then a clock is wrong, now or at that time. A day's difference is that of time zones.
+        """
+        days = [date.fromisoformat(record.made_utc[:10]) for record in self.records]
+        return max((day for day in days if day > today + timedelta(days=1)), default=None)
+
+    @property
+    def exams_written(self) -> int:
+        """Number of the examination that was written last, 0 = none [1]."""
+        newest = self.latest("exam")
+        return newest.version if newest else 0
 
     def latest(self, kind: str) -> Record | None:
         """The newest record of a kind; None when there is none."""
@@ -461,7 +478,7 @@ class Casebook(CourseVerbs):
         with self.store.work(who) as work:
             found = work.people(label.strip(), archived=None).rows if label.strip() else ()
             same = [row for row in found if row.label.casefold() == label.strip().casefold()]
-            person = work.add_person(label, once)
+            person = work.add_person(label, once and sent(once, label.strip()))
             if same and not again and person not in {row.person_id for row in same}:
                 fault = Fault("label", label.strip(), "a label that is free", "Open that person.")
                 raise InputError("person", (fault,))  # and the addition is undone
@@ -513,13 +530,32 @@ class Casebook(CourseVerbs):
             Somebody saved a newer one.
         """
         with self.store.work(who) as work:
-            book, today = self._book(work), self.today()
-            exam = read_exam(text, book, today)
-            saved = work.add_exam(person, text, exam.on, expected, corrects, once)
-            if saved.fresh:
-                followed = work.latest(person, "plan") is not None
+            return self.add_exam(work, person, text, expected, once, corrects)
+
+    def add_exam(
+        self,
+        work: Work,
+        person: str,
+        text: str,
+        expected: int,
+        once: str | None = None,
+        corrects: int | None = None,
+    ) -> Saved:
+        """The same within other work, so that all of it is written or nothing."""
+        from rungwise.handout.checks import exam_faults
+
+        book, today = self._book(work), self.today()
+        exam = read_exam(text, book, today)
+        if faults := tuple(exam_faults(exam)):  # what is saved here can be handed out
+            raise InputError("examination", faults)
+        key = once and sent(once, person, text)
+        saved = work.add_exam(person, text, exam.on, expected, corrects, key)
+        if saved.fresh:
+            known = work.history(person, "exam", "plan")
+            followed = any(record.kind == "plan" for record in known)
+            if standing_exams(known)[-1].version == saved.version:  # an older one asks nothing
                 work.set_look(person, today, EXAMINED if followed else NO_PROGRAMME)
-            return saved
+        return saved
 
     def look(self, text: str, book: Evidence) -> Look:
         """What an examination comes to; nothing is saved."""
@@ -583,7 +619,8 @@ class Casebook(CourseVerbs):
             found, book = self._file(work, person), self._book(work)
             pins = read_pins(pins_text, book) if pins_text.strip() else ()
             plan = self.draft(found, book, pins)
-            saved = self._keep(work, found, plan, book, expected, once)
+            key = once and sent(once, person, pins_text)
+            saved = self._keep(work, found, plan, book, expected, key)
             if saved.fresh:
                 work.set_look(person, *next_look(plan, book, self.today()))
             return saved
@@ -618,6 +655,21 @@ class Casebook(CourseVerbs):
             ends=plan.ends,
             expected_version=expected,
             once=once,
+        )
+
+    def ruled_out(self, found: PersonFile, book: Evidence) -> tuple[Exercise, ...]:
+        """Exercises of the kept programme that a later examination's screen rules out."""
+        plan, exam = found.plan, found.exam
+        if plan is None or exam is None or found.plan_exam_version == found.exam_version:
+            return ()
+        screening = examine(exam, book, self.today())[0]
+
+        def out(e: Exercise, side: Side) -> bool:
+            forbids = screening.of(side).forbids
+            return bool(forbids & ({"home"} | set(e.fitted.rung.tags)))
+
+        return tuple(
+            e for e in plan.exercises if any(out(e, s) for s in (SIDES if e.both else (e.side,)))
         )
 
     def sheet(
@@ -659,18 +711,39 @@ class Casebook(CourseVerbs):
     def _plan_record(
         self, who: Who, person: str, version: int
     ) -> tuple[Record, Evidence, Decided | None]:
-        """A kept plan, the book, and the decision that led to it."""
+        """A kept plan, the book with the numbers it was made with, and what was decided for it."""
         with self.store.work(who) as work:
             records = work.history(person, "plan", "decision")
             plans = {record.version: record for record in records if record.kind == "plan"}
             if version not in plans:
                 raise UnknownError(f"There is no plan {version} of this person.")
-            return plans[version], self._book(work), decided_for(records, version)
+            book = self._book_of(work, plans[version])
+            return plans[version], book, decided_for(records, version)
 
     # -------------------------------------------------------------- inside
 
     def _book(self, work: Work) -> Evidence:
-        record = work.setting(OVERRIDES)
+        return self._book_with(work.setting(OVERRIDES))
+
+    def _book_of(self, work: Work, plan: Record) -> Evidence:
+        """The book for printing a kept plan anew: never other numbers than those handed over.
+
+        It has the clinic's own values of that time. When the program's book is another one since
+        then, it has the limits of pain that went home in the plan's code: beside the plan itself,
+        a sheet says no other number.
+        """
+        made = [own for own in work.setting_history(OVERRIDES) if own.seq < plan.seq]
+        book, edition = self._book_with(made[-1] if made else None), edition_in(plan.body)
+        if book.edition == edition:
+            return book
+        told = dict(book.rows)
+        if code := str(plan.facts["code"]):
+            home = read_plan_code(code, book.joint)
+            for key, value in zip(PAIN_LIMITS, (home.pain_safe, home.pain_most), strict=True):
+                told[key] = replace(told[key], value=float(value))
+        return replace(book, rows=told, edition=edition)
+
+    def _book_with(self, record: Record | None) -> Evidence:
         version = record.version if record else 0
         if version not in self._books:
             self._books[version] = open_book(record.body if record and record.body else None)
@@ -679,7 +752,7 @@ class Casebook(CourseVerbs):
     def _file(self, work: Work, person: str) -> PersonFile:
         records = work.history(person)
         newest = {record.kind: record for record in records}
-        exam, plan = newest.get("exam"), newest.get("plan")
+        exam, plan = next(reversed(standing_exams(records)), None), newest.get("plan")
         state = newest.get("state")
         return PersonFile(
             id=person,

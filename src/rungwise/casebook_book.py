@@ -6,6 +6,7 @@ A clinic's own values are one setting; each change of it is a new version, and t
 from __future__ import annotations
 
 import json
+import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from functools import cache
@@ -31,7 +32,9 @@ __all__ = [
     "old_setting",
     "own_error",
     "own_values",
+    "refused_values",
     "set_own_value",
+    "take_back_refused",
     "the_book",
     "toml_of",
     "used_by",
@@ -85,14 +88,60 @@ def own_values(casebook: Casebook, who: Who, version: int | None = None) -> OwnV
         history = work.setting_history(OVERRIDES)
     if version is not None:
         history = tuple(one for one in history if one.version <= version)
-    book = the_book()
     earlier: list[tuple[int, str, str, Override]] = []
     values: tuple[Override, ...] = ()
     for record in history:
-        before, values = values, read_overrides(record.body, book) if record.body else ()
+        before, values = values, _written(record.body)
         new = [own for own in values if own not in before]
         earlier += [(record.version, record.made_utc, record.by, own) for own in new]
     return OwnValues(history[-1].version if history else 0, values, tuple(earlier))
+
+
+def _written(text: str) -> tuple[Override, ...]:
+    """Own values as they were written, whether or not the book of today takes them."""
+    return tuple(
+        Override(key, float(own["value"]), *(str(own[word]) for word in ("who", "when", "why")))
+        for key, own in tomllib.loads(text).items()
+    )
+
+
+def _fits(own: Override) -> bool:
+    try:
+        read_overrides(_text_of({own.key: own}), the_book())
+    except InputError:
+        return False
+    return True
+
+
+def refused_values(casebook: Casebook, who: Who) -> tuple[Override, ...]:
+    """Own values that the book of today does not take: it has no such row, or another range.
+
+    As long as there are any, no number is computed: none may change in silence.
+    """
+    return tuple(own for own in own_values(casebook, who).values if not _fits(own))
+
+
+def take_back_refused(casebook: Casebook, who: Who, expected: int) -> None:
+    """Take back every own value that the book of today does not take; they stay in the history.
+
+    Parameters
+    ----------
+    casebook : Casebook
+        The open records.
+    who : Who
+        A therapist or an administrator.
+    expected : int
+        Version of the own values that the writer had seen [1].
+
+    Raises
+    ------
+    ConflictError
+        Somebody changed an own value meanwhile.
+    """
+    there = own_values(casebook, who).values
+    kept = {own.key: own for own in there if _fits(own)}
+    if len(kept) < len(there):
+        _save_own(casebook, who, kept, expected)
 
 
 def set_own_value(
@@ -181,15 +230,19 @@ def own_error(
 
 
 def _save_own(casebook: Casebook, who: Who, kept: Mapping[str, Override], expected: int) -> None:
+    text = _text_of(kept)
+    read_overrides(text, the_book())
+    with casebook.store.work(who) as work:
+        work.set_setting(OVERRIDES, text, expected, deed=OWN)
+
+
+def _text_of(kept: Mapping[str, Override]) -> str:
     parts = []
     for key in sorted(kept):
         own = asdict(kept[key])
         told = [f"{name} = {toml_of(own[name])}\n" for name in ("value", "who", "when", "why")]
         parts.append(f"[{toml_of(key)}]\n{''.join(told)}")
-    text = "\n".join(parts)
-    read_overrides(text, the_book())
-    with casebook.store.work(who) as work:
-        work.set_setting(OVERRIDES, text, expected, deed=OWN)
+    return "\n".join(parts)
 
 
 @cache

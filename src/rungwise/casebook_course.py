@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
-from rungwise.casebook_read import Reading
+from rungwise.casebook_read import Reading, sent, standing_exams
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.note import KINDS
@@ -99,9 +99,8 @@ class OnTheWay:
     @cached_property
     def exams(self) -> tuple[Exam, ...]:
         """Every examination, oldest first, one a day; one that was corrected is left out."""
-        records = [r for r in self.found.records if r.kind == "exam"]
-        corrected = {r.corrects for r in records}
-        exams = [self.reading.exam(r, self.book) for r in records if r.version not in corrected]
+        stand = standing_exams(self.found.records)
+        exams = [self.reading.exam(record, self.book) for record in stand]
         by_day = {exam.on: exam for exam in exams}
         return tuple(by_day[on] for on in sorted(by_day))
 
@@ -178,7 +177,7 @@ class CourseVerbs:
             Another plan's, damaged, empty, or with nothing new.
         """
         with self.store.work(who) as work:
-            way = self._followed(work, person)
+            way = self._handed_over(work, person)
             made, taken = take_code(way.logs, way.homes, text, self.today())
             self._take(work, way, (made,))
             return taken
@@ -194,7 +193,7 @@ class CourseVerbs:
             Days outside the plan or to come, none, or with nothing new.
         """
         with self.store.work(who) as work:
-            way = self._followed(work, person)
+            way = self._handed_over(work, person)
             made, taken = take_paper(way.logs, way.homes, sessions, self.today(), version)
             self._take(work, way, made)
             return taken
@@ -211,6 +210,8 @@ class CourseVerbs:
             entries = now.opened.course.entries
             on, why = next_look(now.opened.plan, way.book, today, decision, entries[-1].on)
             work.set_look(person, on, why)
+        else:  # what was done at home is kept and looked at, even when all is stopped by now
+            work.set_look(person, today, NOT_NOW)
 
     # -------------------------------------------------------------- advice
 
@@ -263,6 +264,9 @@ class CourseVerbs:
             Somebody decided meanwhile, or the advice has changed: by a newer examination, a diary
             handed over, or a new day.
         """
+        told_all = tuple((*key, answer) for key, answer in answers.items())
+        told = json.dumps(plain(told_all))
+        once = sent(once, person, seen, told)
         with self.store.work(who) as work:
             if (done := work.done(once)) is not None:
                 return done
@@ -271,11 +275,9 @@ class CourseVerbs:
             assert opened is not None
             feet, decision = _advise(way, self.today())
             if way.found.plan_version != expected or _digest(way, decision) != seen:
-                told = json.dumps(plain(tuple((*k, a) for k, a in answers.items())))
                 raise ConflictError("decision", expected, told, way.found.records[-1])
             plan = renew(opened.plan, decision, answers, feet, way.book)
             saved = self._keep(work, way.found, plan, way.book, expected, once)
-            told_all = tuple((*key, answer) for key, answer in answers.items())
             text = json.dumps(plain(Decided(saved.version, decision, told_all)), ensure_ascii=False)
             work.add_decision(person, text, saved.version)
             work.set_look(person, *next_look(plan, way.book, self.today()))
@@ -330,6 +332,7 @@ class CourseVerbs:
         ConflictError
             Somebody kept newer ones.
         """
+        once = sent(once, person, *(f"{key}{word}" for key, word in targets.items()))
         with self.store.work(who) as work:
             if (done := work.done(once)) is not None:
                 return done
@@ -454,6 +457,7 @@ class CourseVerbs:
         if faults:
             raise InputError("note", tuple(faults))
         text = text.replace("\r\n", "\n")
+        once = sent(once, person, kind, text)
         with self.store.work(who) as work:
             if (done := work.done(once)) is not None:
                 return done
@@ -495,12 +499,19 @@ class CourseVerbs:
 
     def _followed(self, work: Work, person: str) -> OnTheWay:
         """The same of a person who has something to follow."""
-        way = self._way(work, person)
-        if way.opened is None:
-            remedy = "Keep a programme first."
-            fault = Fault("programme", "none with exercises", "a programme to follow", remedy)
-            raise InputError("diary", (fault,))
-        return way
+        return _needs(self._way(work, person), lambda way: way.opened is not None)
+
+    def _handed_over(self, work: Work, person: str) -> OnTheWay:
+        """The same of a person who ever took a programme home."""
+        return _needs(self._way(work, person), lambda way: bool(way.homes))
+
+
+def _needs(way: OnTheWay, there: Callable[[OnTheWay], bool]) -> OnTheWay:
+    if not there(way):
+        remedy = "Keep a programme first."
+        fault = Fault("programme", "none with exercises", "a programme to follow", remedy)
+        raise InputError("diary", (fault,))
+    return way
 
 
 def next_look(
@@ -611,7 +622,7 @@ def _digest(way: OnTheWay, decision: Decision) -> str:
     """What the advice was computed from, and its answers: another of it is another advice."""
     found = way.found
     told = [(line.exercise.family, line.exercise.side, line.outcome) for line in decision.lines]
-    seen = (found.plan_version, found.exam_version, len(way.logs), decision.on, decision.edition)
+    seen = (found.plan_version, found.exams_written, len(way.logs), decision.on, decision.edition)
     return hashlib.sha256(repr((seen, told)).encode()).hexdigest()
 
 

@@ -13,6 +13,7 @@ from datetime import date
 from typing import Literal, TypeAlias
 
 from rungwise.casebook import Casebook, Taken
+from rungwise.casebook_read import sent
 from rungwise.clinic import read_exam
 from rungwise.code_bytes import LOG, PLAN
 from rungwise.core.errors import Fault, InputError
@@ -43,7 +44,7 @@ __all__ = [
 Step = Callable[[int, int], None]
 Kind: TypeAlias = Literal["exam", "log", "people"]
 COLUMNS, ROWS_MAX, LINE_MAX = ("label", "look_on", "look_why"), 20_000, 1_000
-LABEL_MAX, FIRST_ROW = 200, 2
+LABEL_MAX, WHY_MAX, FIRST_ROW = 60, 200, 2
 #: Longest examination, and how much of a text is looked at to tell what it is [signs].
 EXAM_MAX, LOOKED_AT = 200_000, 20_000
 
@@ -155,7 +156,7 @@ def read_people(text: str, taken: Container[str] = ()) -> tuple[Arrival, ...]:
         label = " ".join(str(row["label"] or "").split())
         folded = label.casefold()
         if not 1 <= len(label) <= LABEL_MAX or not label.isprintable():
-            allowed = "1 to 200 printable characters"
+            allowed = f"1 to {LABEL_MAX} printable characters"
             faults.append(Fault(f"{where}, label", label[:40] or "–", allowed, "Fill it in."))
         elif folded in taken or folded in seen:
             allowed = "a label that is free"
@@ -167,8 +168,8 @@ def read_people(text: str, taken: Container[str] = ()) -> tuple[Arrival, ...]:
             allowed = "a day such as 2026-11-25"
             faults.append(Fault(f"{where}, look_on", given[:40], allowed, "Write it so."))
         why = " ".join(str(row.get("look_why") or "").split())
-        if len(why) > LABEL_MAX or not why.isprintable():
-            allowed = "up to 200 printable characters"
+        if len(why) > WHY_MAX or not why.isprintable():
+            allowed = f"up to {WHY_MAX} printable characters"
             faults.append(Fault(f"{where}, look_why", why[:40], allowed, "Shorten it."))
         found.append(Arrival(label, on, why))
     if faults:
@@ -209,7 +210,7 @@ def import_people(casebook: Casebook, who: Who, text: str, once: str, step: Step
     step : callable
         Is told rows done and in all [1]; an error that it raises keeps nothing.
     """
-    return add_people(casebook.store, who, read_people(text), once, step)[0]
+    return add_people(casebook.store, who, read_people(text), sent(once, text), step)[0]
 
 
 # ------------------------------------------------------------------ examinations
@@ -272,12 +273,13 @@ def import_exam(
         Somebody saved a newer one.
     """
     exam, known = same_label(casebook, who, text)
-    if not person:
-        person = casebook.new_person(who, exam.person.label, True, f"{once}:person")
-    elif person not in dict(known):
+    if person and person not in dict(known):
         fault = Fault("person.label", exam.person.label[:40], "that person's label", "Mend one.")
         raise InputError("examination", (fault,))
-    casebook.save_exam(who, person, text, expected, f"{once}:exam")
+    with casebook.store.work(who) as work:
+        if not person:
+            person = work.add_person(exam.person.label, sent(f"{once}:person", text))
+        casebook.add_exam(work, person, text, expected, f"{once}:exam")
     return person
 
 

@@ -44,6 +44,7 @@ __all__ = [
     "FACTOR_RULES",
     "PAPERS",
     "ROLES",
+    "SWITCHES",
     "Account",
     "Desk",
     "Stored",
@@ -72,6 +73,7 @@ DESK = "desk"
 #: Whether accounts must have a second factor; by itself: where other computers are served.
 FACTOR_RULES = ("by_itself", "required", "free")
 PAPERS = ("a4", "us-letter")
+SWITCHES = ("off", "on")
 LOCK_MINUTES, KEPT_MOST = (1, 15), 400
 LINE_MAX, ROWS_MAX = 200, 500
 
@@ -95,6 +97,8 @@ class Desk:
         How many backups are kept [1].
     factor : str
         Whether accounts must have a second factor: one of the `FACTOR_RULES`.
+    aids : str
+        Whether measuring aids are shown: one of the `SWITCHES`.
     version : int
         Version of this setting, 0 = never set [1].
     """
@@ -106,6 +110,7 @@ class Desk:
     daily: int = Keep.daily
     weekly: int = Keep.weekly
     factor: str = FACTOR_RULES[0]
+    aids: str = SWITCHES[0]
     version: int = 0
 
 
@@ -174,6 +179,9 @@ def save_desk(casebook: Casebook, who: Who, typed: Mapping[str, str], expected: 
     if told["factor"] not in FACTOR_RULES:
         allowed = " | ".join(FACTOR_RULES)
         faults.append(Fault("factor", str(told["factor"])[:20], allowed, "Choose one."))
+    told["aids"] = typed.get("aids", "") or SWITCHES[0]
+    if told["aids"] not in SWITCHES:
+        faults.append(Fault("aids", str(told["aids"])[:20], " | ".join(SWITCHES), "Choose one."))
     bounds = {"lock_minutes": LOCK_MINUTES}
     for name in ("lock_minutes", "hourly", "daily", "weekly"):
         low, high = bounds.get(name, (0, KEPT_MOST))

@@ -28,7 +28,7 @@ from rungwise.records import UnknownError, Who, Work, erase_person, export_perso
 from rungwise.records import tables as t
 from rungwise.records.tables import Record
 from rungwise.research import Followed, Session, in_order, research_zip
-from rungwise.tables import Cell
+from rungwise.tables import Cell, write_table
 
 __all__ = [
     "erase",
@@ -86,10 +86,13 @@ def export_one(casebook: Casebook, who: Who, person: str, reader: str) -> bytes:
     """
     found = casebook.person(who, person)
     plans = [record for record in found.records if record.kind == "plan"]
-    made = {
-        f"sheet-{record.version}.pdf": casebook.sheet(who, person, record.version)
-        for record in plans[-1:]
-    }
+    made: dict[str, bytes] = {}
+    for record in plans[-1:]:
+        name = f"sheet-{record.version}"
+        try:
+            made[f"{name}.pdf"] = casebook.sheet(who, person, record.version)
+        except InputError as error:  # what is kept goes out, whether or not it can be printed
+            made[f"{name}.txt"] = "\n".join(map(str, error.faults)).encode()
     with casebook.store.work(who) as work:
         return export_person(work, person, made, reader[:100])
 
@@ -172,6 +175,7 @@ def _readings(start: dict[str, Cell], record: Record, book: Evidence) -> list[di
             "method": m.method,
             "instrument": m.instrument,
             "zero": m.zero,
+            "sem": m.sem,
         }
         for m in read_exam(record.body, book).measured
     ]
@@ -270,7 +274,10 @@ def people_with_plan(casebook: Casebook, who: Who, search: str = "") -> tuple[tu
 def print_sheets(
     casebook: Casebook, who: Who, people: Sequence[str], paper: str, step: Step = _still
 ) -> bytes:
-    """The newest sheet of each of some people, as one zip.
+    """The newest sheet of each of some people, as one zip; ``left-out.csv`` tells what is missing.
+
+    A sheet is left out, with the reason, when a later examination rules out what stands on it, or
+    when it cannot be made: one person's fault keeps nobody else's sheet from being printed.
 
     Parameters
     ----------
@@ -285,14 +292,27 @@ def print_sheets(
     step : callable
         Is told people done and in all [1]; an error that it raises stops the work.
     """
-    sheets = {}
+    sheets: dict[str, bytes] = {}
+    left_out: list[dict[str, Cell]] = []
+    book = casebook.book(who)
     for n, person in enumerate(people):
         step(n, len(people))
         found = casebook.person(who, person)
-        if found.plan_version:
-            name = f"{found.number}-programme-{found.plan_version}.pdf"
+        if not found.plan_version:
+            continue
+        name = f"{found.number}-programme-{found.plan_version}.pdf"
+        if out := casebook.ruled_out(found, book):
+            named = ", ".join(f"{e.family} {'both' if e.both else e.side}" for e in out)
+            why = f"A later examination rules out: {named}. Decide first."
+            left_out.append({"sheet": name, "why": why})
+            continue
+        try:
             sheets[name] = casebook.sheet(who, person, found.plan_version, paper)
+        except InputError as error:
+            left_out.append({"sheet": name, "why": "; ".join(map(str, error.faults))})
     step(len(people), len(people))
+    if left_out:
+        sheets["left-out.csv"] = write_table(left_out).encode()
     return _zipped(sheets)
 
 

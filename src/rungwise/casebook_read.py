@@ -7,8 +7,9 @@ person is erased.
 
 from __future__ import annotations
 
+import hashlib
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from threading import Lock
 from typing import Any, TypeVar
 
@@ -20,13 +21,47 @@ from rungwise.exam_file import read_exam
 from rungwise.kept import read_as, read_plan
 from rungwise.records import DamagedError, Record
 
-__all__ = ["Reading"]
+__all__ = ["Reading", "sent", "standing_exams"]
 
 Read = TypeVar("Read")
 #: Letters of the texts whose content is kept; in memory that is about eight times as much [byte].
 MOST = 4_000_000
 #: A part of a record counts as so little of its text.
 PART = 20
+
+
+def sent(once: str, *typed: str) -> str:
+    """Token of a form together with what was typed into it, as the records keep it.
+
+    The same form sent twice writes once. Sent again with something else in it, after a step back in
+    the browser, it is another form: it is written or refused as such, never dropped in silence.
+
+    Parameters
+    ----------
+    once : str
+        Token of the form, behind the word for its kind and a colon.
+    typed : str
+        What was typed.
+    """
+    digest = hashlib.sha256("\0".join((once, *typed)).encode()).hexdigest()
+    return f"{once.partition(':')[0][:20]}:{digest}"
+
+
+def standing_exams(records: Sequence[Record]) -> tuple[Record, ...]:
+    """The examinations that stand, by their day and then in the order of writing.
+
+    One that was corrected is left out: what corrects it stands on its own day, so that mending an
+    old one, or typing an old one in, never takes the place of the newest.
+
+    Parameters
+    ----------
+    records : sequence of Record
+        What is known of a person, in the order of writing.
+    """
+    exams = [record for record in records if record.kind == "exam"]
+    corrected = {record.corrects for record in exams}
+    stand = (record for record in exams if record.version not in corrected)
+    return tuple(sorted(stand, key=lambda record: (record.facts["on"], record.version)))
 
 
 class Reading:

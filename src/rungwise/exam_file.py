@@ -19,7 +19,18 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence, Item, Measure, printed
-from rungwise.core.terms import SIDES, Activity, Exam, Measured, Person, Pin, Side, Value
+from rungwise.core.terms import (
+    AIDS,
+    PHOTOGRAPH,
+    SIDES,
+    Activity,
+    Exam,
+    Measured,
+    Person,
+    Pin,
+    Side,
+    Value,
+)
 
 __all__ = ["SCHEMA", "blank_exam", "exam_schema", "read_exam", "read_pins", "screen_answers"]
 
@@ -42,6 +53,8 @@ OTHER_UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {
     "deg": (("rad", 180 / math.pi),),
 }
 TEXT_MAX = 200
+#: Word by which the therapist says that a measuring aid's reading was checked.
+CONFIRMED = "confirmed"
 #: Stands in a blank where a finding belongs; the check refuses it, so that none is left as it was.
 BLANK = '"?"'
 
@@ -360,6 +373,8 @@ def _read_foot(
         field = f"{side}.{key}"
         if spec.methods:
             yield from _read_readings(r, spec, value, side, on)
+        elif spec.instruments and isinstance(value, dict):
+            yield from _read_aided(r, spec, value, side, on)
         elif (found := r.measure(spec, value, field)) is not None:
             yield Measured(key, found, on or date.min, side)
 
@@ -374,19 +389,69 @@ def _read_readings(
         return
     for number, entry in enumerate(entries, 1):
         where = f"{field}[{number}]"
-        r.known(entry, ("value", "method", "instrument", "zero", "date"), where)
+        r.known(entry, ("value", "method", "instrument", "zero", "sem", "aid", "date"), where)
         before = len(r.faults)
         value = r.number(entry.get("value"), f"{where}.value", spec.unit, spec.low, spec.high)
         method = r.word(entry.get("method"), f"{where}.method", spec.methods)
         instrument = r.word(entry.get("instrument"), f"{where}.instrument", spec.instruments)
         zero = r.word(entry.get("zero"), f"{where}.zero", spec.zeros)
+        sem = _read_own_error(r, entry, instrument, where)
+        _check_aid(r, entry, instrument, where)
         day = r.day(entry["date"], f"{where}.date") if "date" in entry else on
         if day is not None and on is not None and day > on:
             r.fault(
                 f"{where}.date", day, f"no later than {on}", "A reading cannot follow its visit."
             )
         if value is not None and day is not None and len(r.faults) == before:
-            yield Measured(spec.key, value, day, side, method, instrument, zero)
+            yield Measured(spec.key, value, day, side, method, instrument, zero, sem)
+
+
+def _read_own_error(
+    r: _Reader, entry: Mapping[str, Any], instrument: str | None, where: str
+) -> float | None:
+    """The standard error that came with a photograph; nothing else has one of its own."""
+    if "sem" not in entry:
+        return None
+    if instrument not in (PHOTOGRAPH, None):
+        allowed = f'only with instrument = "{PHOTOGRAPH}"'
+        r.fault(f"{where}.sem", entry["sem"], allowed, "Leave it out: the book has the error.")
+        return None
+    row = r.book.row("reading.own_sem")
+    low, high = r.book.low(row.key), r.book.high(row.key)
+    return r.number(entry["sem"], f"{where}.sem", row.unit, low, high)
+
+
+def _check_aid(r: _Reader, entry: Mapping[str, Any], instrument: str | None, where: str) -> None:
+    """What a measuring aid read counts only when the therapist says that it was checked."""
+    given = entry.get("aid")
+    if instrument in AIDS:
+        if given != CONFIRMED:
+            remedy = (
+                "Look at the marks on the picture, and check with a goniometer. If it agrees, "
+                f'confirm it: aid = "{CONFIRMED}".'
+                if instrument == PHOTOGRAPH
+                else f'Count or time it yourself. If it agrees, confirm it: aid = "{CONFIRMED}".'
+            )
+            r.fault(f"{where}.aid", given, f'"{CONFIRMED}", for a measuring aid', remedy)
+    elif given is not None and instrument is None:
+        r.word(given, f"{where}.aid", (CONFIRMED,))
+    elif given is not None:
+        allowed = f"only with instrument {' or '.join(AIDS)}"
+        r.fault(f"{where}.aid", given, allowed, "Leave it out.")
+
+
+def _read_aided(
+    r: _Reader, spec: Measure, entry: Mapping[str, Any], side: Side, on: date | None
+) -> Iterator[Measured]:
+    """A value that a measuring aid counted or timed: the value, the instrument, the word."""
+    where = f"{side}.{spec.key}"
+    r.known(entry, ("value", "instrument", "aid"), where)
+    before = len(r.faults)
+    value = r.measure(spec, entry.get("value"), f"{where}.value")
+    instrument = r.word(entry.get("instrument"), f"{where}.instrument", spec.instruments)
+    _check_aid(r, entry, instrument, where)
+    if value is not None and len(r.faults) == before:
+        yield Measured(spec.key, value, on or date.min, side, instrument=instrument)
 
 
 def _read_screen(r: _Reader, table: Mapping[str, Any]) -> dict[str, str]:
@@ -701,8 +766,23 @@ def blank_exam(book: Evidence, on: date) -> str:
                 f"#[[{side}.{spec.key}]]",
                 f"#value = {BLANK}  # {low:g} to {printed(spec.high or 0, spec.unit)}",
                 *(f"#{name} = {BLANK}  # {' | '.join(words)}" for name, words in ways),
+                *_aided_lines(book, spec),
             ]
     return "\n".join(lines) + "\n"
+
+
+def _aided_lines(book: Evidence, spec: Measure) -> list[str]:
+    """Lines of a reading that only a photograph has."""
+    if PHOTOGRAPH not in spec.instruments:
+        return []
+    row = book.row("reading.own_sem")
+    allowed = f"{book.low(row.key):g} to {printed(book.high(row.key), row.unit)}"
+    return [
+        *_prose("Only from a photograph (rungwise measure photo): its own standard error, and"),
+        *_prose(f'aid = "{CONFIRMED}" once you have checked it yourself.'),
+        f"#sem = {BLANK}  # {allowed}",
+        f"#aid = {BLANK}  # {CONFIRMED}",
+    ]
 
 
 def _prose(text: str) -> list[str]:
@@ -721,7 +801,11 @@ def _example(spec: Measure, name: str | None = None) -> list[str]:
         allowed = " | ".join(f'"{choice}"' for choice in spec.choices)
     else:
         allowed = f"{spec.low or 0.0:g} to {printed(spec.high or 0.0, spec.unit)}"
-    return [*_prose(spec.help), f"#{name or spec.key} = {BLANK}  # {allowed}"]
+    lines = [*_prose(spec.help), f"#{name or spec.key} = {BLANK}  # {allowed}"]
+    for instrument in spec.instruments:
+        way = f'instrument = "{instrument}", aid = "{CONFIRMED}"'
+        lines.append(f"# By {instrument}, once you have checked it: {{value = …, {way}}}")
+    return lines
 
 
 def exam_schema(book: Evidence) -> dict[str, Any]:
@@ -772,16 +856,36 @@ def exam_schema(book: Evidence) -> dict[str, Any]:
                 "method": {"enum": list(spec.methods)},
                 "instrument": {"enum": list(spec.instruments)},
                 "zero": {"enum": list(spec.zeros)},
+                "sem": own,
+                "aid": {"const": CONFIRMED},
                 "date": {"type": "string", "format": "date"},
             },
             ("value", "method", "instrument", "zero"),
         )
+        aided = {"properties": {"instrument": {"enum": [i for i in spec.instruments if i in AIDS]}}}
+        others: dict[str, Any] = {"not": {"anyOf": [{"required": ["sem"]}, {"required": ["aid"]}]}}
+        entry |= {"if": aided, "then": {"required": ["aid"]}, "else": others}
         return {"type": "array", "items": entry, "description": spec.help}
 
+    def by_aid(spec: Measure) -> dict[str, Any]:
+        entry = {
+            "value": value(spec),
+            "instrument": {"enum": list(spec.instruments)},
+            "aid": {"const": CONFIRMED},
+        }
+        return {"anyOf": [value(spec), closed(entry, tuple(entry))]}
+
+    row = book.row("reading.own_sem")
+    own = {
+        "type": "number",
+        "minimum": book.low(row.key),
+        "maximum": book.high(row.key),
+        "description": f"Standard error that came with a photograph [{row.unit}]",
+    }
     text = {"type": "string", "minLength": 1, "maxLength": TEXT_MAX}
     foot = closed(
         {
-            m.key: reading(m) if m.methods else value(m)
+            m.key: reading(m) if m.methods else by_aid(m) if m.instruments else value(m)
             for m in book.measures.values()
             if m.per == "foot"
         }

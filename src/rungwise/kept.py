@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from datetime import date, time
 from functools import cache
 from itertools import repeat
@@ -19,10 +19,10 @@ from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_
 
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.planar import Point, Pose
-from rungwise.core.terms import Plan
+from rungwise.core.terms import LATER, Plan
 from rungwise.plain import plain
 
-__all__ = ["Part", "read_as", "read_part", "read_plan"]
+__all__ = ["Part", "edition_in", "read_as", "read_part", "read_plan"]
 
 Kept = TypeVar("Kept")
 PLAIN = (str, bool, int, type(None))
@@ -69,6 +69,27 @@ def read_part(kind: type[Kept], text: str, where: str) -> Kept:
         When there is no such record.
     """
     return _read(kind, text, where)[0]
+
+
+@dataclass(frozen=True)
+class _PartOfPlan(Part):
+    edition: str
+
+
+def edition_in(text: str) -> str:
+    """Edition of the book that a plan was made with, without reading the rest of it.
+
+    Parameters
+    ----------
+    text : str
+        Text of ``plan.json``.
+
+    Raises
+    ------
+    InputError
+        When it is no plan.
+    """
+    return read_part(_PartOfPlan, text, "plan.json").edition
 
 
 def read_as(kind: type[Kept], text: str, where: str) -> Kept:
@@ -231,14 +252,17 @@ def _mapping_reader(each: Reader) -> Reader:
 def _record_reader(kind: Any) -> Reader:
     known = get_type_hints(kind, localns={"Pose": Pose, "Point": Point})
     readers = {f.name: _reader(known[f.name]) for f in fields(kind)}
+    needed = {f.name for f in fields(kind) if f.metadata != LATER}
     part = issubclass(kind, Part)
 
     def read(data: Any) -> Any:
-        fits = isinstance(data, dict) and data.keys() >= readers.keys()
-        if not fits or not (part or len(data) == len(readers)):
+        fits = isinstance(data, dict) and data.keys() >= needed
+        if not fits or not (part or data.keys() <= readers.keys()):
             raise _OtherError(data)
         found = {}
         for name, one in readers.items():
+            if name not in data:  # it came later
+                continue
             try:
                 found[name] = one(data[name])
             except _OtherError as error:

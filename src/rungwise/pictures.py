@@ -3,8 +3,9 @@
 JPEG, PNG and WebP only, by their first bytes, whatever their name says. Size and completeness are
 read off the header by rules of our own before any decoder runs. The decoders then run in a process
 of its own, which may neither write a file nor take more than its share of memory and time: a file
-that makes one of them fail takes nothing else with it. Pixels come back upright; every word that
-came with them (place, day, maker, thumbnail) stays behind. Nothing is written to a disk.
+that makes one of them fail takes nothing else with it. Pixels come back upright, and one number of
+the camera, its focal length; every word that came with them (place, day, maker, thumbnail) stays
+behind. Nothing is written to a disk.
 
 Sources
 -------
@@ -52,6 +53,8 @@ ALONE = {0x01, *range(0xD0, 0xD8)}
 #: Scans of a JPEG beyond which no camera goes: each is a pass over the whole picture.
 SCANS_MAX = 200
 MIRRORED, TURNED, ORIENTATION = {2, 4, 5, 7}, {3, 5, 6, 7, 8}, 0x0112
+#: Where a camera notes its focal length for 35 mm film, and what is believed of it [mm].
+CAMERA, FILM, FILM_MM = 0x8769, 0xA405, (5, 1000)
 _turns = BoundedSemaphore(AT_ONCE)
 
 
@@ -69,6 +72,8 @@ class Facts:
         Whether it lay on a side or upside down and was turned upright.
     mirrored : bool
         Whether it was stored as in a mirror and was turned round.
+    focal_35mm_mm : float or None
+        Focal length that would give the same picture on 35 mm film [mm], where a camera noted one.
     """
 
     kind: str
@@ -76,6 +81,7 @@ class Facts:
     height_px: int
     turned: bool = False
     mirrored: bool = False
+    focal_35mm_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -199,6 +205,7 @@ def decode(data: bytes) -> Picture:
                     raise _broken()
                 found.load()
                 way = found.getexif().get(ORIENTATION, 1)
+                focal = _focal_35mm_mm(found)
                 pixels = np.asarray(_in_colour(found))
     except InputError:
         raise
@@ -209,7 +216,7 @@ def decode(data: bytes) -> Picture:
     way = way if way in range(1, 9) else 1
     pixels = np.ascontiguousarray(_upright(pixels, way))
     high, wide = pixels.shape[:2]
-    return Picture(pixels, Facts(told.kind, wide, high, way in TURNED, way in MIRRORED))
+    return Picture(pixels, Facts(told.kind, wide, high, way in TURNED, way in MIRRORED, focal))
 
 
 # ------------------------------------------------------------------ headers
@@ -310,6 +317,15 @@ def _in_colour(found: Any) -> Any:
         found = Image.new("RGBA", clear.size, "white")
         found.alpha_composite(clear)
     return found if found.mode == "RGB" else found.convert("RGB")
+
+
+def _focal_35mm_mm(found: Any) -> float | None:
+    """The focal length that a camera noted, for 35 mm film [mm]; None where it is not to be read."""
+    try:
+        film = found.getexif().get_ifd(CAMERA).get(FILM)
+    except Exception:  # noqa: BLE001 - a camera's notes may be anything, and the picture still whole
+        return None
+    return float(film) if isinstance(film, int) and FILM_MM[0] <= film <= FILM_MM[1] else None
 
 
 def _upright(pixels: NDArray[np.uint8], way: int) -> NDArray[np.uint8]:

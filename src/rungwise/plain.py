@@ -9,17 +9,21 @@ from dataclasses import fields, is_dataclass
 from datetime import date, time
 from typing import Any
 
+from rungwise.core.terms import LATER
+
 __all__ = ["plain", "to_json"]
 
 _AS_IT_IS = (str, int, bool, type(None))
-#: Field names of each dataclass met, and nothing of the others.
+#: Field names of each dataclass met, and nothing of the others; and those that came later.
 _NAMES: dict[type[Any], tuple[str, ...]] = {}
+_LATER: dict[type[Any], frozenset[str]] = {}
 
 
 def plain(value: Any) -> Any:
     """Turn a frozen value into dicts, lists, numbers and text.
 
-    Sets are sorted, days and times are ISO 8601 text, a NaN becomes None.
+    Sets are sorted, days and times are ISO 8601 text, a NaN becomes None. A field that came later
+    (:data:`rungwise.core.terms.LATER`) is left out while it is empty.
     """
     kind = type(value)
     if kind in _AS_IT_IS:
@@ -29,7 +33,11 @@ def plain(value: Any) -> Any:
     if kind is tuple or kind is list:
         return [plain(entry) for entry in value]
     if names := _field_names(kind):
-        return {name: plain(getattr(value, name)) for name in names}
+        found = {name: plain(getattr(value, name)) for name in names}
+        for name in _LATER[kind]:
+            if found[name] is None:
+                del found[name]
+        return found
     if isinstance(value, Mapping):
         return {str(key): plain(entry) for key, entry in value.items()}
     if isinstance(value, (frozenset, set)):
@@ -46,7 +54,9 @@ def plain(value: Any) -> Any:
 def _field_names(kind: type[Any]) -> tuple[str, ...]:
     names = _NAMES.get(kind)
     if names is None:
-        names = tuple(f.name for f in fields(kind)) if is_dataclass(kind) else ()
+        known = fields(kind) if is_dataclass(kind) else ()
+        names = tuple(f.name for f in known)
+        _LATER[kind] = frozenset(f.name for f in known if f.metadata == LATER)
         _NAMES[kind] = names
     return names
 

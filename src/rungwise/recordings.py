@@ -24,6 +24,7 @@ __all__ = [
     "MOST_ROWS",
     "PLATE",
     "Kind",
+    "headings_of",
     "pressure_of",
     "read_movement",
     "read_recording",
@@ -43,6 +44,8 @@ PLATE = ("fx", "fy", "fz", "mx", "my", "mz")
 #: Digits of which every number is exact in double precision.
 DIGITS = 15
 POWERS = 10.0 ** np.arange(DIGITS + 1)
+#: Larger than any reading; sums of its squares are finite.
+LARGEST = 10.0**DIGITS
 #: Least load at which a centre of pressure is told [N].
 LEAST_LOAD_N = 20.0
 
@@ -103,6 +106,25 @@ def read_roles(words: Sequence[str]) -> dict[str, tuple[str, str]]:
     if faults:
         raise InputError("columns", tuple(faults))
     return roles
+
+
+def headings_of(data: bytes) -> tuple[tuple[str, str], ...]:
+    """The columns of a file by its own first line: heading, and its unit or empty.
+
+    Parameters
+    ----------
+    data : bytes
+        CSV, UTF-8, a heading line first.
+
+    Raises
+    ------
+    InputError
+        Too long, or no heading line of CSV.
+    """
+    if len(data) > MOST_BYTES:
+        fault = Fault("file", f"{len(data)} bytes", f"at most {MOST_BYTES}", "Cut it.")
+        raise InputError("recording", (fault,))
+    return tuple(_heading(data.removeprefix(b"\xef\xbb\xbf").partition(b"\n")[0])[0])
 
 
 def read_recording(
@@ -243,7 +265,10 @@ def _heading(head: bytes) -> tuple[list[tuple[str, str]], bytes]:
         fault = Fault("file", "bytes that are not UTF-8", "UTF-8 text", "Save it as UTF-8 CSV.")
         raise InputError("recording", (fault,)) from None
     comma = max(",;\t", key=text.count)
-    cells = next(csv.reader([text], delimiter=comma), [])
+    try:
+        cells = next(csv.reader([text], delimiter=comma), [])
+    except csv.Error:  # a line end inside the line
+        cells = []
     if len(cells) < 2 or len(cells) > MOST_COLUMNS or "\0" in text:
         given = f"{len(cells)} columns in the first line"
         fault = Fault("heading", given, f"2 to {MOST_COLUMNS}, comma between", "Is it CSV?")
@@ -381,6 +406,7 @@ def _slow(body: bytes, names: Sequence[tuple[str, str]], comma: bytes) -> Array:
 
 def _number(cell: str) -> float | None:
     try:
-        return float(cell) if cell.isascii() and "_" not in cell else None
+        number = float(cell) if cell.isascii() and "_" not in cell else None
     except ValueError:
         return None
+    return None if number is None or abs(number) > LARGEST else number

@@ -180,6 +180,7 @@ def _readings(p: Followed, key: bytes, book: Evidence, shifted: bool) -> Iterabl
                 "method": m.method,
                 "instrument": m.instrument,
                 "zero": m.zero,
+                "sem": m.sem,
                 "trial": trial[m.measure, m.side],
             }
         for item, answer in sorted(exam.answers.items()):
@@ -193,6 +194,7 @@ def _readings(p: Followed, key: bytes, book: Evidence, shifted: bool) -> Iterabl
                 "method": None,
                 "instrument": None,
                 "zero": None,
+                "sem": None,
                 "trial": 1,
             }
 

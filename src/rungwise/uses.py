@@ -70,7 +70,7 @@ def _modules(folder: Traversable) -> Iterator[tuple[str, str]]:
     for entry in sorted(folder.iterdir(), key=lambda e: e.name):
         if entry.name.endswith(".py"):
             yield entry.name.removesuffix(".py"), entry.read_text("utf-8")
-        elif entry.is_dir() and entry.name in ("core", "draw", "handout"):
+        elif entry.is_dir() and entry.name in ("core", "draw", "handout", "photo"):
             yield from _modules(entry)
 
 

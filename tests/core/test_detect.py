@@ -52,11 +52,11 @@ def test_numbers_agree_with_statsmodels(kind: str, gain: float) -> None:
     power = pytest.importorskip("statsmodels.stats.power", reason="statsmodels is not installed")
     error = error_of_kind(kind, BOOK)
     peer = power.NormalIndPower().solve_power(
-        effect_size=gain / error.sem.value, power=0.8, alpha=0.05, ratio=1.0
+        effect_size=gain / error.day, power=0.8, alpha=0.05, ratio=1.0
     )
     assert readings_needed(gain, error, BOOK) == math.ceil(peer)
     n = math.ceil(peer)
-    theirs = power.NormalIndPower().power(gain / error.sem.value, n, 0.05, ratio=1.0)
+    theirs = power.NormalIndPower().power(gain / error.day, n, 0.05, ratio=1.0)
     assert chance_to_see(gain, error, n, n, BOOK) == pytest.approx(float(theirs), abs=1e-9)
 
 

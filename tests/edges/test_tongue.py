@@ -171,6 +171,9 @@ BEHIND_PAGES = (
     *"casebook.py casebook_course.py casebook_book.py casebook_office.py".split(),
     *"core/pins.py core/screen.py core/renew.py core/own_error.py core/group.py".split(),
     *"core/units.py core/note.py core/note_course.py core/series.py paper.py tables.py".split(),
+    *"casebook_measure.py web/shelf.py clinic/measure.py pictures.py recordings.py".split(),
+    *"core/signals.py core/stance.py core/sway.py core/reps.py".split(),
+    *"core/camera.py core/photo.py core/photo_many.py".split(),
 )
 SYNTAX = re.compile(r"Such as \S+=")  # how a file is written: the same in every language
 

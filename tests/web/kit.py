@@ -12,9 +12,11 @@ from typing import Any
 from starlette.testclient import TestClient
 
 from rungwise.casebook import LOCAL, Casebook
+from rungwise.casebook_office import save_desk
 from rungwise.clinic import demo_exams
 from rungwise.web.access import Settings
 from rungwise.web.app import create_app
+from rungwise.web.book_entries import PARTS
 from rungwise.web.exam_text import values_of
 from rungwise.web.page import At
 
@@ -28,6 +30,7 @@ TOKEN = re.compile(r'name="token" value="([0-9a-f]*)"')
 def address_of(at: At, person: str = "0" * 32) -> str:
     """An address at which a page answers, or would; for a person, by the id or the address."""
     found = at.path.replace("{person}", person.rpartition("/")[2])
+    found = found.replace("/book/part/{key}", f"/book/part/{PARTS[0]}")
     return re.sub(r"\{\w+\}", "1", found)
 
 
@@ -112,6 +115,12 @@ class Visitor:
             self.get("/enter")
             self.send("/enter/sign-in", passphrase=PASSPHRASE)
         return self
+
+    def by_password_alone(self) -> None:
+        """Set the clinic's rule that no account needs a second factor."""
+        typed = {"paper": "a4", "lock_minutes": "15", "hourly": "24", "daily": "14", "weekly": "8"}
+        save_desk(self.casebook, LOCAL, {**typed, "factor": "free"}, 0)
+        self.app.state.access.take_rules()
 
     def person(self, label: str = "N-102") -> str:
         """Add a person; returns the address."""

@@ -189,8 +189,8 @@ def test_the_records_are_locked_without_anybody_asking(inside: Visitor) -> None:
     assert inside.casebook.state == "locked"
 
 
-@pytest.mark.on_file
 def test_people_sign_in_by_name_as_soon_as_there_is_an_account(inside: Visitor) -> None:
+    inside.by_password_alone()
     accounts = inside.casebook.accounts
     accounts.add(LOCAL, "Ada", "reader", "plain words that are long")
     accounts.add(LOCAL, "Bo", "administrator", "other plain words, long too")

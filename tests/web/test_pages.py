@@ -240,13 +240,14 @@ def test_the_form_tells_what_it_comes_to_before_it_is_saved(inside: Visitor) -> 
 
 
 @pytest.mark.on_file
-@pytest.mark.parametrize("below", ["", "/hold"])
-def test_what_was_typed_outlives_the_lock(inside: Visitor, below: str) -> None:
+@pytest.mark.parametrize("hold", ["", "yes"])
+def test_what_was_typed_outlives_the_lock(inside: Visitor, hold: str) -> None:
     url = inside.person()
     inside.get(f"{url}/exam")
-    if not below:
+    if not hold:
         inside.clock.on(minutes=16)
-    inside.send(f"{url}/exam{below}", fields={"therapist": "Half a word", "expected": "0"})
+    fields = {"therapist": "Half a word", "expected": "0", "hold": hold}
+    inside.send(f"{url}/exam", fields=fields)
     assert inside.casebook.state == "locked"
     assert "Sign in" in inside.page
     inside.send("/enter/sign-in", passphrase=PASSPHRASE)
@@ -260,7 +261,7 @@ def test_a_stranger_keeps_no_form(inside: Visitor) -> None:
     url = inside.person()
     inside.client = inside.another()
     inside.get("/enter")
-    inside.send(f"{url}/exam/hold", fields={"therapist": "Mallory"})
+    inside.send(f"{url}/exam", fields={"therapist": "Mallory", "hold": "yes"})
     inside.send("/enter/sign-in", passphrase=PASSPHRASE)
     assert "Caseload" in inside.page
     assert "Mallory" not in inside.get(f"{url}/exam")

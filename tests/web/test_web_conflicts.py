@@ -290,7 +290,7 @@ def test_hostile_text_stays_text_on_both_sides(inside: Visitor) -> None:
 @pytest.mark.on_file
 def test_a_conflict_outlives_the_lock(inside: Visitor) -> None:
     url, raw = two_corrections(inside, {"therapist": "Second"}, {"therapist": "First"})
-    inside.send(f"{url}/exam/hold", fields=hidden(raw))
+    inside.send(f"{url}/exam", fields={**hidden(raw), "hold": "yes"})
     inside.send("/enter/sign-in", passphrase=PASSPHRASE)
     assert 'value="Second"' in inside.page
     assert 'name="expected" value="1"' in inside.page  # so that saving it shows both sides again

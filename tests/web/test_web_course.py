@@ -641,6 +641,7 @@ def test_an_assistant_hands_over_and_a_reader_only_reads(inside: Visitor) -> Non
     later(inside, days=2)
     code = led(inside, url, 2)
     words = "plain words that are long"
+    inside.by_password_alone()
     for name, role in (("Ada", "assistant"), ("Bo", "reader")):
         inside.casebook.accounts.add(LOCAL, name, role, words)
     for name, may in (("Bo", False), ("Ada", True)):

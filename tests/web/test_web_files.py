@@ -38,7 +38,7 @@ from rungwise.plan_code import read_plan_code
 from rungwise.records import tables as t
 from rungwise.records.arrivals import Arrival, add_people
 from rungwise.web.jobs import StoppedError
-from tests.web.kit import BASE, EXAMS, PASSPHRASE, Visitor
+from tests.web.kit import BASE, EXAMS, Visitor
 from tests.web.test_web_office import rows, taken, unzipped, upload, with_plan
 
 BOOK = load_book()

@@ -474,8 +474,8 @@ def enter(visitor: Visitor, name: str, status: int = 303, code: str = "") -> Non
     visitor.send("/enter/sign-in", status, follow=False, name=name, passphrase=WORDS, code=code)
 
 
-@pytest.mark.on_file
 def test_accounts_have_roles_and_are_closed_and_signed_out(inside: Visitor) -> None:
+    inside.by_password_alone()
     named(inside)
     inside.get("/settings")
     ada = next(a for a in inside.casebook.accounts.all(LOCAL) if a.name == "Ada")
@@ -522,8 +522,8 @@ def test_a_second_factor_is_set_up_and_asked_for(inside: Visitor) -> None:
     enter(inside, "Bo", code=codes[0])
 
 
-@pytest.mark.on_file
 def test_an_own_password_is_changed_by_who_knows_it(inside: Visitor) -> None:
+    inside.by_password_alone()
     named(inside)
     inside.get("/settings")
     new = "new plain words, quite long"

@@ -268,8 +268,10 @@ def build_parser() -> argparse.ArgumentParser:
     advise.add_argument("kind", nargs="?", help="one way of reading; none lists them all")
     advise.add_argument("--before", type=_count, metavar="N", help="days already read before")
 
-    aids = commands.add_parser("measure", help="measuring aids: stance and repetitions")
+    aids = commands.add_parser("measure", help="measuring aids: photographs, stance, repetitions")
     seen = aids.add_subparsers(required=True, metavar="COMMAND")
+    pictured = command("photo", measure.photo, "the bend of the big toe from photographs", seen)
+    measure.photo_options(pictured)
     stood = command("stance", measure.stance, "describe a trial of quiet stance", seen)
     measure.column_option(stood)
     stood.add_argument(
@@ -294,6 +296,12 @@ def build_parser() -> argparse.ArgumentParser:
     counted.add_argument(
         "--any-movement", action="store_true", help="any repeated movement, by its rhythm"
     )
+    captured = command("page", measure.page, "make the page that measures with a phone", seen)
+    captured.add_argument(
+        "--out", type=Path, required=True, metavar="FILE.html", help="file to write"
+    )
+    captured.add_argument("--lang", default="en", help="language of the page (en)")
+    captured.add_argument("--replace", action="store_true", help="replace an earlier page")
 
     group = command("class", home.class_for, "make what a class needs, without a patient")
     group.add_argument(

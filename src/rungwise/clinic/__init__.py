@@ -12,10 +12,12 @@ from rungwise.clinic.asked import (
     told_forms,
     units_now,
 )
+from rungwise.clinic.capture import capture_file
 from rungwise.clinic.folder import decide_now, hand_over, keep_edited, note_of, renew_plan
 from rungwise.clinic.group import class_sheets, class_ways, group_class, hand_out
 from rungwise.clinic.measure import reps_now, stance_now
 from rungwise.clinic.phone import phone_file, phone_link, phone_site
+from rungwise.clinic.photograph import Clicked, photo_now
 from rungwise.clinic.programme import demo_exams, examine, ladders_of, make_plan, open_book, sheets
 from rungwise.course import blank_answers, open_course
 from rungwise.diary import (
@@ -33,10 +35,12 @@ from rungwise.uses import uses_of
 from rungwise.written import write_file, write_folder
 
 __all__ = [
+    "Clicked",
     "add_log_code",
     "add_paper",
     "blank_answers",
     "blank_exam",
+    "capture_file",
     "change_files",
     "changes_now",
     "class_sheets",
@@ -60,6 +64,7 @@ __all__ = [
     "phone_file",
     "phone_link",
     "phone_site",
+    "photo_now",
     "read_entries",
     "read_exam",
     "read_grid",

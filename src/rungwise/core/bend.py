@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date
-from math import floor, nan, sqrt
+from math import floor, hypot, nan, sqrt
 from statistics import NormalDist, fmean
 from typing import Literal
 
 from rungwise.core.errors import EvidenceError
 from rungwise.core.evidence import Evidence, Row
 from rungwise.core.reasons import with_row
-from rungwise.core.terms import Exam, Measured, Reason, Side
+from rungwise.core.terms import PHOTOGRAPH, Exam, Measured, Reason, Side
 
 __all__ = [
     "DIGITS",
@@ -30,6 +30,7 @@ __all__ = [
     "hallux_ip_bend",
     "is_fresh",
     "least_change",
+    "photograph_error",
     "reading_error",
 ]
 
@@ -63,6 +64,9 @@ class Bend:
         How, with what and from which zero.
     scattered : bool
         Whether the readings lie too far apart for a mean; the smallest counts then.
+    own_sem_deg : float or None
+        Largest standard error that a measuring aid gave with one of them [deg]; None when one of
+        them came without.
     """
 
     value_deg: float
@@ -73,6 +77,7 @@ class Bend:
     instrument: str | None
     zero: str | None
     scattered: bool = False
+    own_sem_deg: float | None = None
 
     def __str__(self) -> str:
         """Return the reading with the way it was taken."""
@@ -99,31 +104,62 @@ def reading_error(
     method: str | None,
     instrument: str | None,
     rater: Rater = "same_rater",
+    own_sem_deg: float | None = None,
 ) -> Row:
     """The standard error of one reading, for the way it was taken.
 
     Parameters
     ----------
     book : Evidence
-        The book, with rows ``rom.sem.<method>.<instrument>.<rater>``.
+        The book, with rows ``rom.sem.<method>.<instrument>.<rater>`` and
+        ``rom.position.photograph``.
     method, instrument : str or None
         The way; a way without a row of its own gets the largest error in the book.
     rater : {"same_rater", "other_rater"}
         Whether one person read, or two.
+    own_sem_deg : float, optional
+        Standard error that came with a photograph [deg].
 
     Returns
     -------
     Row
         Its value is the standard error [deg]. It is not made smaller for the mean of several
-        readings of one session: they share the error of positioning.
+        readings of one session: they share the error of positioning. A photograph may permit no
+        more than a goniometer would: of its own row, the goniometer's, and its own error with what
+        lies between occasions, the largest counts.
     """
-    found = book.rows.get(f"rom.sem.{method}.{instrument}.{rater}")
-    if found is not None:
-        return found
     rows = [row for key, row in book.rows.items() if key.startswith("rom.sem.")]
     if not rows:
         raise EvidenceError("the book has no row 'rom.sem.…': the error of a reading is not known")
-    return max(rows, key=lambda row: row.value)
+    largest = max(rows, key=lambda row: row.value)
+    found = book.rows.get(f"rom.sem.{method}.{instrument}.{rater}", largest)
+    if instrument != PHOTOGRAPH:
+        return found
+    beside = book.rows.get(f"rom.sem.{method}.goniometer.{rater}", found)
+    whole = photograph_error(own_sem_deg, book)
+    return max((found, beside, whole), key=lambda row: row.value)
+
+
+def photograph_error(own_sem_deg: float | None, book: Evidence) -> Row:
+    """The standard error of one occasion, for a reading from a photograph with its own error.
+
+    Parameters
+    ----------
+    own_sem_deg : float or None
+        Standard error that came with the photograph [deg]; without one, the largest with which a
+        single photograph is given at all.
+    book : Evidence
+        The book, with rows ``rom.position.photograph`` and ``photo.reading.most_sd_deg``.
+
+    Returns
+    -------
+    Row
+        That row with the whole error as its value, √(position² + own²) [deg]: how the toe was bent
+        and where the marks were put on another day is not in the photograph's own error.
+    """
+    row = book.row("rom.position.photograph")
+    own = book.value("photo.reading.most_sd_deg") if own_sem_deg is None else own_sem_deg
+    return replace(row, value=hypot(row.value, own))
 
 
 def least_change(error: Row, book: Evidence) -> float:
@@ -188,7 +224,10 @@ def bends_of(exam: Exam, side: Side, book: Evidence) -> tuple[Bend, ...]:
         spread = round(max(values) - min(values), DIGITS)
         apart = spread > book.value("rom.readings_differ_deg")
         value = min(values) if apart else fmean(values)
-        bends.append(Bend(value, spread, len(values), latest, method, instrument, zero, apart))
+        owns = [one.sem for one in found if one.on == latest]
+        own = None if None in owns else max(sem for sem in owns if sem is not None)
+        way = (method, instrument, zero)
+        bends.append(Bend(value, spread, len(values), latest, *way, apart, own))
     return tuple(bends)
 
 
@@ -232,7 +271,7 @@ def bend_available(exam: Exam, book: Evidence, side: Side) -> tuple[float, tuple
     measured = fresh(exam, book).number("flat_standing_deg", side)
     offset = book.high("bend.shaft_offset_deg") if measured is None else measured
     for bend in bends_of(exam, side, book):
-        error = reading_error(book, bend.method, bend.instrument)
+        error = reading_error(book, bend.method, bend.instrument, own_sem_deg=bend.own_sem_deg)
         flat = bend.value_deg - (0.0 if bend.zero == "flat_standing" else offset)
         found.append((flat - error.value, bend, error))
     if not found:
@@ -253,8 +292,13 @@ def bend_available(exam: Exam, book: Evidence, side: Side) -> tuple[float, tuple
 
 
 def graded_bend(exam: Exam, side: Side, book: Evidence) -> Bend | None:
-    """The reading that is graded: by the best method at hand, the smallest if there are several."""
+    """The reading that is graded: by the best method at hand, the smallest if there are several.
+
+    A photograph is graded only when nothing else was read: beside a goniometer it could hide the
+    loss against the other foot, which was not photographed.
+    """
     bends = bends_of(exam, side, book)
+    bends = tuple(bend for bend in bends if bend.instrument != PHOTOGRAPH) or bends
     if not bends:
         return None
     best = min(_rank(bend) for bend in bends)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from math import copysign, erfc, isfinite, nan, sqrt
-from statistics import NormalDist
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from math import copysign, erfc, hypot, isfinite, nan, sqrt
+from statistics import NormalDist, fmean
 from typing import Literal
 
+from rungwise.core.bend import photograph_error
 from rungwise.core.detect import NORMAL, ReadingError, limit_z, readings_needed
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence, Row, printed
 from rungwise.core.reasons import with_row
-from rungwise.core.terms import Reason
+from rungwise.core.terms import PHOTOGRAPH, Reason
 
 __all__ = ["LEVELS", "WORTHWHILE", "Change", "better_of", "judge_change", "known_error"]
 
@@ -92,6 +93,7 @@ def known_error(
     method: str | None = None,
     instrument: str | None = None,
     rater: Rater = "same_rater",
+    owns: Sequence[float | None] = (),
 ) -> ReadingError | None:
     """The error of one reading of a measure taken in one way; None when the book has none.
 
@@ -107,10 +109,15 @@ def known_error(
         that is not known.
     rater : {"same_rater", "other_rater"}
         Whether one person read both times.
+    owns : sequence of float or None
+        Standard error that came with the photograph of each day, in the unit of the measure; None
+        for a day without.
 
     Notes
     -----
-    A mean of pain ratings is never held to be better than one of them is published to be.
+    A mean of pain ratings is never held to be better than one of them is published to be. A day's
+    photograph has the error √(position² + own²), never less than its way's own row; over several
+    days their mean square counts, so that the error of the mean is √(Σ error²) / days.
     """
     name = _plain(measure)
     if name == "nprs.mean":
@@ -121,7 +128,16 @@ def known_error(
         row = book.rows.get(f"change.{name}.sem.{rater}", book.rows.get(f"change.{name}.sem"))
     if row is None:
         return None
+    if instrument == PHOTOGRAPH:
+        row = _photographed(row, owns or (None,), book)
     return ReadingError(row, row if name == "nprs" else None)
+
+
+def _photographed(row: Row, owns: Sequence[float | None], book: Evidence) -> Row:
+    """The row with the error of the days' photographs, each never below the row itself."""
+    days = [max(photograph_error(own, book), row, key=lambda one: one.value) for own in owns]
+    whole = sqrt(fmean(one.value**2 for one in days))
+    return replace(max(days, key=lambda one: one.value), value=whole)
 
 
 def better_of(measure: str | None, book: Evidence) -> int | None:
@@ -144,6 +160,7 @@ def judge_change(
     days_before: int = 1,
     days_after: int = 1,
     unit: str = "1",
+    error_after: ReadingError | None = None,
 ) -> Change:
     """Whether a measure has changed by more than error, and by enough to matter.
 
@@ -163,6 +180,8 @@ def judge_change(
         On how many different days each value was read [1].
     unit : str
         Unit in which to print when the error is not known.
+    error_after : ReadingError, optional
+        Error of one later value, where it is another than of one before.
 
     Returns
     -------
@@ -195,7 +214,9 @@ def judge_change(
     if error is None:
         return _no_claim(before, after, difference, share, unit, book)
     sem = error.sem
-    spread = error.of_difference(days_before, days_after)
+    later = error_after or error
+    worse = max(error, later, key=lambda one: one.day)
+    spread = hypot(error.of_mean(days_before), later.of_mean(days_after))
     true = NormalDist(difference, spread)
     limit = limit_z(book) * spread
     z = difference / spread
@@ -209,12 +230,14 @@ def judge_change(
         after=_short(after, sem.unit),
         difference=shown,
         days=f"{days_before} and {days_after}",
-        sem=printed(sem.value, sem.unit),
+        sem=" and ".join(
+            dict.fromkeys(printed(float(f"{e.day:.3g}"), sem.unit) for e in (error, later))
+        ),
         mdc=printed(float(f"{limit:.3g}"), sem.unit),
         z=f"{z:.2f}",
         p=f"{p:.2g}",
     )
-    reasons = [error.rests(told)]
+    reasons = [later.rests(error.rests(told))]
     sizes = list(_sizes(measure, difference, share, shown, book))
     reached = [level for level, enough, _ in sizes if enough]
     told_of = [why for level, enough, why in sizes if not enough or level == reached[-1]]
@@ -240,7 +263,7 @@ def judge_change(
     if not beyond and difference:
         if worthwhile:
             reasons.append(book.reason("change.worthwhile_within"))
-        settle, why = _settle(abs(difference), error, days_before, days_after, book)
+        settle, why = _settle(abs(difference), worse, days_before, days_after, book)
         reasons.append(why)
     verdict: Verdict = "within error"
     if beyond:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import ceil, floor, inf, sqrt
+from math import ceil, floor, hypot, inf, sqrt
 from statistics import NormalDist
 
 from rungwise.core.errors import Fault, InputError
@@ -25,6 +25,8 @@ __all__ = [
 ]
 
 NORMAL = NormalDist()
+#: Said of advice that is enough, and of advice that is not.
+KNOWN = ("detect.enough", "detect.short")
 #: Decimals kept before a number of readings is rounded up, so that dust asks for no extra one.
 DIGITS = 10
 
@@ -39,14 +41,23 @@ class ReadingError:
         Standard error of one day, in the unit of the measure.
     floor : Row or None
         Error that a mean is never held to be below, in the same unit.
+    own : Row or None
+        The known part of an error of which ``sem`` is the part between days: that of the reading
+        itself, in the same unit.
     """
 
     sem: Row
     floor: Row | None = None
+    own: Row | None = None
+
+    @property
+    def day(self) -> float:
+        """Standard error of one day, both parts together, in the row's unit."""
+        return self.sem.value if self.own is None else hypot(self.sem.value, self.own.value)
 
     def of_mean(self, days: int) -> float:
         """Standard error of a mean of one reading on each of so many days, in the row's unit."""
-        return max(self.sem.value / sqrt(days), self.least)
+        return max(self.day / sqrt(days), self.least)
 
     @property
     def least(self) -> float:
@@ -67,7 +78,7 @@ class ReadingError:
         the true change is a straight line. Never below the floor of two means.
         """
         spread = sqrt(sum((n - (count - 1) / 2) ** 2 for n in range(count)))
-        return max(self.sem.value * (count - 1) / spread, sqrt(2) * self.least)
+        return max(self.day * (count - 1) / spread, sqrt(2) * self.least)
 
     def of_difference(self, before: int, after: int) -> float:
         """Standard error of the difference of two such means, in the row's unit."""
@@ -75,8 +86,9 @@ class ReadingError:
 
     def rests(self, reason: Reason) -> Reason:
         """A reason that also rests on these rows."""
-        reason = with_row(reason, self.sem)
-        return reason if self.floor is None else with_row(reason, self.floor)
+        for row in (self.sem, self.floor, self.own):
+            reason = reason if row is None else with_row(reason, row)
+        return reason
 
 
 @dataclass(frozen=True)
@@ -89,6 +101,8 @@ class Kind:
         What the readings are called.
     error, floor : str
         Rows of the error of one day, and of the floor; no floor is empty.
+    own : str
+        Row of the reading's own error, where ``error`` is only what lies between days; else empty.
     most, gain : str
         Rows of how many are asked for at most, and of the gain that is looked for.
     """
@@ -98,6 +112,7 @@ class Kind:
     most: str
     gain: str
     floor: str = ""
+    own: str = ""
 
 
 SHAFT = "rom.sem.nonweightbearing_passive"
@@ -123,9 +138,10 @@ KINDS: Mapping[str, Kind] = {
     ),
     "photograph": Kind(
         "photographs",
-        "detect.photograph.sem",
+        "rom.position.photograph",
         "detect.most.photographs",
         "detect.gain.bend",
+        own="detect.photograph.own_sem",
     ),
     "diary": Kind(
         "daily ratings of pain",
@@ -151,7 +167,8 @@ def error_of_kind(kind: str, book: Evidence) -> ReadingError:
         For an unknown kind.
     """
     found = _kind(kind)
-    return ReadingError(book.row(found.error), book.row(found.floor) if found.floor else None)
+    floor, own = (book.row(key) if key else None for key in (found.floor, found.own))
+    return ReadingError(book.row(found.error), floor, own)
 
 
 def chance_to_see(
@@ -221,7 +238,7 @@ def readings_needed(
     room = room / 2 if before is None else room - error.of_mean(before) ** 2
     if room <= 0 or error.least**2 > room:
         return None
-    needed = round(error.sem.value**2 / room, DIGITS)
+    needed = round(error.day**2 / room, DIGITS)
     return max(1, ceil(needed)) if needed < inf else None
 
 
@@ -250,8 +267,13 @@ def advise(kind: str, book: Evidence, before: int | None = None) -> Reason:
     count = int(most.value) if needed is None or not enough else needed
     first = count if before is None else before
     seen = least_gain(error, first, count, book)
+    parts = {}
+    if error.own is not None:
+        shown = {"own": error.own, "between": error.sem}
+        parts = {name: printed(row.value, row.unit) for name, row in shown.items()}
+    rules = ("detect.enough_parts", "detect.short_parts") if parts else KNOWN
     told = book.reason(
-        "detect.enough" if enough else "detect.short",
+        rules[not enough],
         kind=found.label,
         count=count,
         before=first,
@@ -260,6 +282,7 @@ def advise(kind: str, book: Evidence, before: int | None = None) -> Reason:
         needed="no number would be enough" if needed is None else f"{needed} would be needed",
         weeks=printed(book.value("detect.weeks"), "weeks"),
         chance=f"{100 * chance_to_see(gain.value, error, first, count, book):.0f} %",
+        **parts,
     )
     return error.rests(with_row(with_row(told, gain), most))
 

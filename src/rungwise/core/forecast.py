@@ -28,10 +28,10 @@ Values = NDArray[np.float64]
 GUESSED = ("trend.level_noise", "trend.slope_noise", "trend.steepness")
 #: Sizes tried of each, beside none at all.
 SIZES = 2 * 2 + 1
-#: Halvings of an interval that hold more digits than any reading.
-HALVINGS = 2 * 10
+#: Halvings of an interval, after which two exact steps hold more digits than any reading.
+HALVINGS = 10 + 2
 #: A guess this unlikely beside the likeliest is left out.
-UNLIKELY = 0.5**HALVINGS
+UNLIKELY = 0.5 ** (2 * 10)
 LEVELS = ("narrow", "middle", "wide")
 _erfc = np.frompyfunc(erfc, 1, 1)
 
@@ -340,7 +340,7 @@ def _quantiles(
 ) -> Values:
     """Quantiles (q, days) of mixtures of normals with means and spreads (days, m).
 
-    Halving by a table, then one exact step along the density.
+    Halving by a table, then two exact steps along the density.
     """
     wanted = np.array(probabilities)[:, None]
     most = 10 * spreads
@@ -350,10 +350,11 @@ def _quantiles(
         middle = (low + high) / 2
         below = np.interp((means - middle[..., None]) / spreads, *_table()) @ weights < wanted
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    middle = (low + high) / 2
-    z = (means - middle[..., None]) / spreads
-    density = (np.exp(-z * z / 2) / spreads) @ weights / sqrt(2 * pi)
-    found: Values = np.clip(middle - (_half_erfc(z) @ weights - wanted) / density, low, high)
+    found: Values = (low + high) / 2
+    for _ in range(2):
+        z = (means - found[..., None]) / spreads
+        density = (np.exp(-z * z / 2) / spreads) @ weights / sqrt(2 * pi)
+        found = np.clip(found - (_half_erfc(z) @ weights - wanted) / density, low, high)
     return found
 
 

@@ -90,7 +90,7 @@ def grade(exam: Exam, book: Evidence, side: Side) -> Grade:
         why = (book.reason(f"grade.{rule}", side=side),)
         return Grade(side, None, None, None, None, None, None, (), None, radiograph, (), why)
     angle = bend_from_shaft(bend, exam, side, book)
-    error = reading_error(book, bend.method, bend.instrument)
+    error = reading_error(book, bend.method, bend.instrument, own_sem_deg=bend.own_sem_deg)
     reference, no_reference = _reference(bend, exam, side, book)
     pain_at = exam.found("pain_at", side)
     rules = _Rules(

@@ -175,9 +175,9 @@ def _period(x: Array, rate: float, book: Evidence) -> tuple[int, float]:
     early, late = grown[n - lags], grown[n] - grown[lags]
     like = sums / np.sqrt(early * late)
     tops = [k for k in range(max(least, 1), len(like) - 1) if like[k - 1] < like[k] >= like[k + 1]]
-    if not tops:
+    best = max((float(like[k]) for k in tops), default=0.0)
+    if best <= 0:
         return 0, 0.0
-    best = max(float(like[k]) for k in tops)
     share = book.value("reps.rhythm_share")
     first = next(k for k in tops if like[k] >= share * best)
     return first, float(like[first])
@@ -281,6 +281,12 @@ def heel_raises_in(
     rate = piece.rate_hz
     steps = [*acceleration.told, f"brought to {rate:g} Hz by straight lines, smoothed"]
     constants = {name: row.value for name, row in book.rows.items() if name.startswith("reps.")}
+
+    def cannot(why: str) -> HeelRaises:
+        return HeelRaises((), 0, "", why, constants, tuple(steps))
+
+    if piece.lasts_s < book.value("stance.window_s"):
+        return cannot("too short: record for longer")
     rows = _smooth(piece.values, rate, book)
     loud = _loud(piece.values[:3], rate, book)
     if turning is not None:
@@ -289,9 +295,6 @@ def heel_raises_in(
     else:
         speed, one_axis = _tilt_speed(rows[:3], rate, loud)
         by = "tilt"
-
-    def cannot(why: str) -> HeelRaises:
-        return HeelRaises((), 0, "", why, constants, tuple(steps))
 
     if one_axis < book.value("reps.one_axis_share"):
         return cannot("the sensor turned about several axes: fix it to the foot")
@@ -391,7 +394,7 @@ def _tilt_speed(rows: Array, rate: float, loud: NDArray[np.bool_]) -> tuple[Arra
     size = np.sqrt((rows * rows).sum(axis=0))
     way = rows / np.where(size > 0, size, 1.0)
     rest = _quiet(way, rate)
-    rest = rest / np.linalg.norm(rest)
+    rest = rest / max(float(np.linalg.norm(rest)), TINY)
     away = way - rest[:, None] * (rest @ way)
     moved = np.diff(away, axis=1) * ~loud[1:]
     axis = main_directions(moved, 1)[0]

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from math import isfinite
+from math import isfinite, sqrt
 from statistics import fmean
 
 from rungwise.core.change import Change, judge_change, known_error
@@ -61,6 +61,9 @@ class Series:
         How, with what, from which zero, by whom.
     days : tuple of (date, float)
         Each day and the mean of its readings, in the unit of the measure, oldest first.
+    owns : tuple of float or None
+        Standard error that measuring aids gave with the readings of each day, in the unit of the
+        measure; None for a day without.
     """
 
     measure: str
@@ -70,6 +73,7 @@ class Series:
     zero: str | None
     rater: str | None
     days: tuple[tuple[date, float], ...]
+    owns: tuple[float | None, ...] = ()
 
     @property
     def mean(self) -> float:
@@ -113,6 +117,11 @@ def one_series(readings: Sequence[Taken], book: Evidence) -> Series:
         Names each of measure, side, method, instrument and zero that is mixed, and the rater
         where the book has another error for another rater; no readings; a value that is no
         number.
+
+    Notes
+    -----
+    Photographs of one day share lens, card and marks: the error of their mean is taken as their
+    mean square, not made smaller by their number.
     """
     if not readings:
         fault = Fault("readings", "none", "at least one", "Measure.")
@@ -130,8 +139,10 @@ def one_series(readings: Sequence[Taken], book: Evidence) -> Series:
     if faults:
         raise InputError("series", tuple(faults))
     days: dict[date, list[float]] = {}
+    owns: dict[date, list[float | None]] = {}
     for one in sorted(readings, key=lambda one: one.found.on):
         days.setdefault(one.found.on, []).append(float(one.found.value))
+        owns.setdefault(one.found.on, []).append(one.found.sem)
     return Series(
         first.measure,
         first.side,
@@ -140,7 +151,14 @@ def one_series(readings: Sequence[Taken], book: Evidence) -> Series:
         first.zero,
         raters.pop() if len(raters) == 1 else None,
         tuple((on, fmean(values)) for on, values in days.items()),
+        tuple(map(_shared, owns.values())),
     )
+
+
+def _shared(owns: Sequence[float | None]) -> float | None:
+    """Mean square of the errors of one day; None when a reading came without."""
+    known = [own**2 for own in owns if own is not None]
+    return sqrt(fmean(known)) if len(known) == len(owns) else None
 
 
 def judge_series(before: Series, after: Series, book: Evidence) -> Change:
@@ -166,23 +184,28 @@ def judge_series(before: Series, after: Series, book: Evidence) -> Change:
     if faults:
         raise InputError("change", tuple(faults))
     same = before.rater is not None and before.rater == after.rater
-    error = known_error(
-        before.measure,
-        book,
-        before.method,
-        before.instrument,
-        "same_rater" if same else "other_rater",
-    )
+    errors = [
+        known_error(
+            one.measure,
+            book,
+            one.method,
+            one.instrument,
+            "same_rater" if same else "other_rater",
+            one.owns,
+        )
+        for one in (before, after)
+    ]
     measure = book.measures.get(before.measure)
     return judge_change(
         before.mean,
         after.mean,
-        error,
+        errors[0],
         book,
         before.measure,
         days_before=len(before.days),
         days_after=len(after.days),
         unit="1" if measure is None else measure.unit,
+        error_after=errors[-1],
     )
 
 
@@ -266,8 +289,10 @@ def mixed(
     allowed : str
         What is allowed, for the fault.
     """
-    ways = [_way(one) for one in readings]
-    for name, found in zip(WAYS, zip(*ways, strict=True), strict=bool(ways)):
+    ways = {_way(one) for one in readings}
+    if len(ways) < 2:
+        return
+    for name, found in zip(WAYS, zip(*ways, strict=True), strict=True):
         if len(set(found)) > 1:
             yield _fault(name, set(found), allowed)
 

@@ -96,8 +96,8 @@ def rate_of(recording: Recording, book: Evidence) -> float:
     if len(time_s) <= 10:
         fault = Fault("time", f"{len(time_s)} samples", "more than 10", "Is it the whole file?")
         raise InputError("recording", (fault,))
-    finite = np.isfinite(recording.values).all(axis=1)
-    for name, fine in zip(recording.names, map(bool, finite), strict=True):
+    finite = np.asarray(np.isfinite(recording.values).all(axis=1)).tolist()
+    for name, fine in zip(recording.names, finite, strict=True):
         if not fine:
             remedy = "Leave out samples that are not there."
             faults.append(Fault(name, "a sample that is no number", "numbers", remedy))

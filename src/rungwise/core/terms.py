@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from rungwise.core.planar import Pose
 
 __all__ = [
+    "AIDS",
+    "LATER",
     "LEVELS",
+    "PHOTOGRAPH",
     "SIDES",
     "Activity",
     "Body",
@@ -59,6 +62,13 @@ Level = Literal["emergency", "urgent", "review", "caution"]
 LEVELS: tuple[Level, ...] = ("emergency", "urgent", "review", "caution")
 Outcome = Literal["refer", "hold", "review", "careful", "go"]
 Value = float | str | bool
+#: Instruments whose readings are a measuring aid's: the therapist confirms each before a rule
+#: uses it.
+PHOTOGRAPH = "photograph"
+AIDS = (PHOTOGRAPH, "phone")
+#: Marks a field that came later: it is not written while it is empty, so that what was kept before
+#: it reads back the same.
+LATER = {"later": True}
 
 
 @dataclass(frozen=True)
@@ -111,6 +121,9 @@ class Measured:
         Which foot; None for the whole person.
     method, instrument, zero : str or None
         How, with what and from which zero, where the measure asks for them.
+    sem : float or None
+        Standard error that a measuring aid gave with this very reading, in the unit of the measure;
+        what lies between occasions is not in it.
     """
 
     measure: str
@@ -120,6 +133,7 @@ class Measured:
     method: str | None = None
     instrument: str | None = None
     zero: str | None = None
+    sem: float | None = field(default=None, metadata=LATER)
 
 
 @dataclass(frozen=True)

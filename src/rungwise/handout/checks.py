@@ -7,9 +7,10 @@ from collections.abc import Iterator
 
 from rungwise.core.errors import Fault
 from rungwise.core.evidence import Evidence
-from rungwise.core.terms import SIDES, Plan
+from rungwise.core.terms import SIDES, Exam, Plan
+from rungwise.words import languages
 
-__all__ = ["faults_of", "own_texts", "shared_faults"]
+__all__ = ["exam_faults", "faults_of", "own_texts", "shared_faults"]
 
 #: Longest text of a clinic or patient that the sheet has room for.
 TEXT_MAX = 500
@@ -31,17 +32,24 @@ def shared_faults(plan: Plan, book: Evidence) -> Iterator[Fault]:
     """All that keeps any sheet of a plan from being made."""
     if plan.edition != book.edition:
         yield Fault("edition", plan.edition, book.edition, "Use the book the plan was made with.")
-    for field, text in own_texts(plan):
-        yield from _text_faults(field, text)
+    yield from _texts_faults(plan.exam)
 
 
-def own_texts(plan: Plan) -> Iterator[tuple[str, str]]:
+def exam_faults(exam: Exam) -> Iterator[Fault]:
+    """All in an examination that no sheet can say: texts without room, a language without words."""
+    yield from _texts_faults(exam)
+    if exam.person.language not in languages():
+        allowed = " | ".join(languages())
+        yield Fault("person.language", exam.person.language, allowed, "Choose one of them.")
+
+
+def own_texts(exam: Exam) -> Iterator[tuple[str, str]]:
     """Texts of the clinic and the patient, by the field in which they were given."""
-    yield "person.label", plan.exam.person.label
-    yield "therapist", plan.exam.therapist
-    for key, value in plan.exam.clinic.items():
+    yield "person.label", exam.person.label
+    yield "therapist", exam.therapist
+    for key, value in exam.clinic.items():
         yield f"clinic.{key}", value
-    for number, activity in enumerate(plan.exam.activities):
+    for number, activity in enumerate(exam.activities):
         yield f"activity[{number}].name", activity.name
 
 
@@ -62,6 +70,11 @@ def _plan_faults(plan: Plan) -> Iterator[Fault]:
             if outcome in ("refer", "hold"):
                 remedy = "Do what the screen says first."
                 yield Fault(f"{field}.side", f"{side}: {outcome}", "a foot that may go", remedy)
+
+
+def _texts_faults(exam: Exam) -> Iterator[Fault]:
+    for field, text in own_texts(exam):
+        yield from _text_faults(field, text)
 
 
 def _text_faults(field: str, text: str) -> Iterator[Fault]:

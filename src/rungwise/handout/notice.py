@@ -117,7 +117,7 @@ def common(plan: Plan, words: Words, small: str) -> dict[str, Any]:
         "identity": for_whom,
         "page": words.say("sheet.page", page="⟨page⟩", pages="⟨pages⟩"),
         "edition": words.say("sheet.edition", edition=words.own(plan.edition)),
-        "inputs": tuple(own_texts(plan)),
+        "inputs": tuple(own_texts(plan.exam)),
     }
 
 

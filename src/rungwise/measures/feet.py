@@ -40,10 +40,12 @@ def foot_ratings(
     alone: dict[Side, dict[date, int]] = {one: {} for one in SIDES}
     shared: dict[date, int] = {}
     counts: dict[date, bool] = {}  # by examination, whether a rating of both feet is this one's
+    later = timedelta(days=WHEN[when])
     for e in entries:
-        pain, on = getattr(e, when), e.on + timedelta(days=WHEN[when])
+        pain = getattr(e, when)
         if pain is None:
             continue
+        on = e.on + later
         if not e.both:
             alone[e.side][on] = max(pain, alone[e.side].get(on, 0))
             continue

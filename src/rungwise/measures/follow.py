@@ -206,7 +206,8 @@ def _followed(
     raters = {one.rater for one in series}
     known = len(raters) == 1 and None not in raters
     whose: Rater = "same_rater" if known else "other_rater"
-    reading = known_error(measure, book, method, instrument, whose)
+    owns = tuple(own for one in series for own in one.owns)
+    reading = known_error(measure, book, method, instrument, whose, owns)
     error = None if reading is None else reading.sem
     better = better_of(measure, book)
     if better is None and target is not None:

@@ -85,6 +85,11 @@ class Accounts:
             rows = _newest(work.connection)
         return tuple(sorted(map(_account, rows), key=lambda account: account.name.casefold()))
 
+    def names(self) -> dict[str, str]:
+        """The name of every account, by its id: to tell who did something."""
+        with reading(self._store.engine) as connection:
+            return {row["id"]: row["name"] for row in _newest(connection)}
+
     def own(self, who: Who) -> Account | None:
         """One's own account; None for who has none."""
         with reading(self._store.engine) as connection:

@@ -24,7 +24,7 @@ RENEWS: dict[str, dict[str, str]] = {
     "label": {"label": "body"},
     "state": {},
     "look": {"look_on": "on", "look_why": "body"},
-    "exam": {"exam_version": "version", "exam_on": "on"},
+    "exam": {"exam_version": "version"},
     "plan": {"plan_version": "version", "plan_review": "review", "plan_ends": "ends"},
     "handover": {"handover_version": "version", "handover_on": "on"},
     "decision": {"decision_version": "version"},
@@ -166,9 +166,24 @@ def renew_summary(connection: Connection, kind: str, row: dict[str, Any]) -> Non
         values["folded"] = row["body"].casefold()
     if kind == "state":
         values["archived"] = row["body"] == "archived"
+    if kind == "exam":
+        values["exam_on"] = _examined(connection, row["person_id"])
     connection.execute(
         update(t.summary).where(t.summary.c.person_id == row["person_id"]).values(**values)
     )
+
+
+def _examined(connection: Connection, person: str) -> date | None:
+    """The newest day of an examination that stands; an older one may have been corrected since."""
+    exam, later = t.KINDS["exam"], t.KINDS["exam"].alias()
+    corrected = select(later.c.corrects).where(
+        later.c.person_id == person, later.c.corrects.is_not(None)
+    )
+    ask = select(func.max(exam.c.on)).where(
+        exam.c.person_id == person, exam.c.version.not_in(corrected)
+    )
+    found: date | None = connection.scalar(ask)
+    return found
 
 
 def rebuild(connection: Connection) -> None:

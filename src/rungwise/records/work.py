@@ -25,7 +25,7 @@ from rungwise.records.tables import Record
 __all__ = ["Saved", "Work"]
 
 ID_LENGTH = 32
-LONGEST = {"label": 200, "document": 100}
+LONGEST = {"label": 60, "document": 100}  # a sheet has no room for a longer label
 
 
 @dataclass(frozen=True)
@@ -110,12 +110,18 @@ class Work:
 
     def archive(self, person: str, away: bool = True) -> Saved:
         """Put a person away, or take the person out again."""
-        self.allow("add")
+        self.allow("add", *(() if away else ("handover",)))
         return self._append("state", person, "archived" if away else "present")
 
     def set_look(self, person: str, on: date | None, why: str) -> Saved:
-        """Say when a person needs a look, and why in one line; None = nothing is due."""
+        """Say when a person needs a look, and why in one line; None = nothing is due.
+
+        Who was put away is taken out again: nobody else would see what is due.
+        """
         self.allow("add", "handover")
+        away = select(t.summary.c.archived).where(t.summary.c.person_id == person)
+        if on is not None and self._connection.scalar(away):
+            self.archive(person, away=False)
         return self._append("look", person, why, on=on)
 
     # -------------------------------------------------------------- what is known of a person

@@ -27,8 +27,9 @@ from rungwise.casebook import (
 from rungwise.casebook_office import FACTOR_RULES, desk
 from rungwise.core.errors import RungwiseError
 from rungwise.web.jobs import Jobs
+from rungwise.web.shelf import Shelf
 
-__all__ = ["Access", "Session", "Settings", "Shown"]
+__all__ = ["Access", "Held", "Session", "Settings", "Shown"]
 
 Form = Mapping[str, Sequence[str]]
 GONE_MAX = 50
@@ -75,6 +76,25 @@ class Settings:
         return "__Host-rungwise" if self.https else "rungwise"
 
 
+@dataclass(frozen=True)
+class Held:
+    """A form that was open when its session was over.
+
+    Parameters
+    ----------
+    page : str
+        Address of the page that shows it.
+    action : str
+        Address that it is sent to.
+    form : mapping of str to sequence of str
+        What was typed.
+    """
+
+    page: str
+    action: str
+    form: Form
+
+
 @dataclass
 class Session:
     """Somebody who is signed in.
@@ -98,10 +118,12 @@ class Session:
         Whether the account has a second factor; a change of it ends the session.
     held : dict
         Small things to be shown once, such as the recovery key.
-    form : tuple of (str, mapping) or None
-        Address and content of a form that was open when the records were locked.
+    form : Held or None
+        A form that was open when the records were locked.
     jobs : Jobs
         Long work that it asked for.
+    shelf : Shelf
+        Photographs that it measures on, in memory.
     """
 
     who: Who
@@ -113,8 +135,9 @@ class Session:
     needs_factor: bool = False
     has_factor: bool = False
     held: dict[str, str] = field(default_factory=dict)
-    form: tuple[str, Form] | None = None
+    form: Held | None = None
     jobs: Jobs = field(default_factory=Jobs)
+    shelf: Shelf = field(default_factory=Shelf)
 
 
 @dataclass(frozen=True)
@@ -157,7 +180,7 @@ class Access:
         self._secret = secrets.token_bytes(32)
         self._sessions: dict[str, Session] = {}
         self._gone: OrderedDict[str, str] = OrderedDict()  # sessions that ran out -> who it was
-        self._forms: dict[str, tuple[str, Form]] = {}
+        self._forms: dict[str, Held] = {}
         self._factor = False
         self._lock = Lock()
 
@@ -218,17 +241,19 @@ class Access:
         found = self._sessions.pop(key)
         found.jobs.stop_all()
         self._gone[key] = found.who.id
+        if found.form is not None:  # put aside, as while one measures
+            self._forms[key] = found.form
         while len(self._gone) > GONE_MAX:
             self._forms.pop(self._gone.popitem(last=False)[0], None)
 
-    def hold(self, token: str, url: str, form: Form) -> None:
+    def hold(self, token: str, held: Held) -> None:
         """Keep a form whose session ran out, in memory, until the same person signs in again."""
         key = _hash(token)
         with self._lock:
             if key in self._sessions:
                 self._run_out(key)
             if key in self._gone:
-                self._forms[key] = url, form
+                self._forms[key] = held
         self.lock_if_idle()
 
     def give_back(self, before: str, token: str) -> str:
@@ -240,7 +265,7 @@ class Access:
             if kept is None or session is None or session.who.id != whose:
                 return "/"
             session.form = kept
-        return kept[0]
+        return kept.page
 
     def begin(self, who: Who, name: str, account: str = "", address: str = "") -> str:
         """Begin a session; returns its new token."""
@@ -314,6 +339,8 @@ class Access:
         with self._lock:
             for key in [k for k, s in self._sessions.items() if self._is_over(s, now_s)]:
                 self._run_out(key)
+            for session in self._sessions.values():
+                session.shelf.sweep(now_s)
             empty = not self._sessions
         if self.settings.named or not empty or self.casebook.state != "open":
             return

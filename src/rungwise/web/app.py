@@ -6,12 +6,14 @@ import asyncio
 import logging
 import secrets
 import traceback
-from collections.abc import AsyncIterator
+from collections import defaultdict
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 from functools import partial
 from importlib.resources import files
 from typing import Any
+from urllib.parse import quote, urlencode
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.applications import Starlette
@@ -35,10 +37,10 @@ from rungwise.casebook import (
 from rungwise.casebook_office import back_up_if_due
 from rungwise.core.errors import Fault, InputError, RungwiseError
 from rungwise.web import parts
-from rungwise.web.access import Access, Session, Settings
+from rungwise.web.access import Access, Held, Session, Settings
 from rungwise.web.page import STEPS, TOPS, At, Download, Go, Page, Visit
 from rungwise.web.pages import ROUTES
-from rungwise.web.pages.errors import Problem, conflict_told
+from rungwise.web.pages.errors import Problem, conflict_told, typed_in
 from rungwise.web.words import LANGUAGES, say_in
 
 __all__ = ["create_app"]
@@ -64,6 +66,7 @@ STATIC = {
     "app.js": "text/javascript; charset=utf-8",
     "htmx.min.js": "text/javascript; charset=utf-8",
     "icon.svg": "image/svg+xml",
+    "measure.js": "text/javascript; charset=utf-8",
 }
 TONGUE = "rungwise-language"
 FIELDS_MAX, FILES_MAX, LOCK_EVERY_S = 5000, 50, 15
@@ -269,7 +272,8 @@ class _Frame:
             ) as found:
                 for name, value in found.multi_items():
                     if isinstance(value, UploadFile):
-                        held[name] = await value.read()
+                        again = sum(one.partition(".")[0] == name for one in held)
+                        held[f"{name}.{again + 1}" if again else name] = await value.read()
                     else:
                         form.setdefault(name, []).append(value)
         except HTTPException:
@@ -297,13 +301,10 @@ class _Frame:
             return self._problem(visit, 422, faults=tuple(faults))
         if visit.method == "POST" and not self.access.form_fits(visit.cookie, visit.typed("token")):
             return self._problem(visit, 403, "form")
+        if (out := self._out(at, visit)) is not None:
+            return out
         if at.deed:
-            if visit.session is None:
-                if at.keeps and visit.method == "POST":
-                    self.access.hold(visit.cookie, visit.url, visit.form)
-                if visit.part:
-                    return Response(status_code=204, headers={"hx-redirect": "/enter"})
-                return RedirectResponse("/enter", 303)
+            assert visit.session is not None
             if self.access.held_back(visit.session) and at.path not in SETS_UP:
                 return self._rendered(visit, Go(SETS_UP[0]))
             if not any(visit.session.who.may(deed) for deed in at.deed.split()):
@@ -314,6 +315,17 @@ class _Frame:
             return self._failed(visit, error)
         except Exception as error:  # noqa: BLE001 - a page must never show what went wrong inside
             return self._broken(visit, error)
+
+    def _out(self, at: At, visit: Visit) -> Response | None:
+        """The way to the sign-in, what was typed being kept; None for who may go on."""
+        goes = bool(at.keeps and visit.typed("hold"))  # the page locks itself, nobody being there
+        if not goes and (visit.session is not None or not at.deed):
+            return None
+        if at.keeps and visit.method == "POST":
+            self.access.hold(visit.cookie, _held(at, visit))
+        if visit.part:
+            return Response(status_code=204, headers={"hx-redirect": "/enter"})
+        return RedirectResponse("/enter", 303)
 
     def _failed(self, visit: Visit, error: RungwiseError) -> Response:
         if isinstance(error, InputError):
@@ -385,6 +397,7 @@ class _Frame:
             field_name=partial(parts.name_of_field, visit.say),
             languages=LANGUAGES,
             faults=parts.by_field(found.faults),
+            held=_given_back(visit),
         )
         made = Response(text, found.status, media_type="text/html")
         self._set_cookie(made, visit.cookie)
@@ -399,6 +412,25 @@ class _Frame:
             httponly=True,
             samesite="strict",
         )
+
+
+def _held(at: At, visit: Visit) -> Held:
+    """What was typed, for the page that shows its form."""
+    form: dict[str, Sequence[str]] = dict(visit.form)
+    for name in ("token", "hold"):
+        form.pop(name, None)
+    if "base" in form:  # a conflict that was not settled yet: it comes up again when it is saved
+        form = {**typed_in(visit), "expected": form["base"], "corrects": form.get("corrects", ())}
+    known = {**visit.query, **{name: values[-1] for name, values in form.items() if values}}
+    parts_of = defaultdict(str, {k: quote(v, safe="") for k, v in known.items()}, **visit.path)
+    action = visit.url + (f"?{urlencode(visit.query)}" if visit.query else "")
+    return Held(at.keeps.format_map(parts_of), action, form)
+
+
+def _given_back(visit: Visit) -> Held | None:
+    """A form of this page that was open when the session was over, if no page took it itself."""
+    held = visit.session.form if visit.session and visit.method == "GET" else None
+    return held if visit.given_back() is not None else None
 
 
 def _has_page(path: str) -> bool:

@@ -11,9 +11,17 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rungwise.core.evidence import Evidence, Item, Measure, printed
-from rungwise.core.terms import SIDES
+from rungwise.core.terms import PHOTOGRAPH, SIDES
 from rungwise.web.exam_screen import MARKED, screen_groups
-from rungwise.web.exam_text import CLINIC_LINES, MOST_ACTIVITIES, MOST_GROUPS, MOST_READINGS, WAYS
+from rungwise.web.exam_text import (
+    AID_OF,
+    AIDED,
+    CLINIC_LINES,
+    MOST_ACTIVITIES,
+    MOST_GROUPS,
+    MOST_READINGS,
+    WAYS,
+)
 from rungwise.web.words import Say
 
 __all__ = ["Field", "Section", "sections_of"]
@@ -59,7 +67,7 @@ class Field:
     required : bool
         Whether it must be filled in.
     empty : str
-        What an empty list to open says.
+        What an empty list to open, or no choice, says.
     """
 
     id: str
@@ -200,11 +208,36 @@ class _Form:
             allowed=self.say("exam.range", low=low, high=high.rstrip("°")),
         )
 
-    def of_feet(self, spec: Measure) -> Row:
+    def of_feet(self, spec: Measure) -> Iterator[Row]:
         fields = tuple(
             self.measure(spec, f"{side}.{spec.key}", self.say(f"side.{side}")) for side in SIDES
         )
-        return Row(self.say.name("measure", spec.key), self.told(spec.help), fields)
+        label = self.say.name("measure", spec.key)
+        yield Row(label, self.told(spec.help), fields)
+        if spec.instruments:
+            aids = tuple(
+                self.confirmed(f"{side}.{spec.key}{AID_OF}", self.say(f"side.{side}"))
+                for side in SIDES
+            )
+            filled = any(field.value for field in aids)
+            lead = self.say("exam.by_phone_help")
+            yield Row(f"{label}: {self.say('exam.by_phone')}", lead, aids, folded=not filled)
+
+    def confirmed(self, name: str, label: str) -> Field:
+        """The therapist's word that a measuring aid's reading was checked."""
+        words, empty = self.worded("aid", ("confirmed",)), self.say("exam.not_confirmed")
+        return self.one(name, "choice", label, words=words, empty=empty)
+
+    def photographed(self, place: str, title: str, way: str) -> Row:
+        """What only a photograph's readings have, open when the group was read from one."""
+        own, aid = (f"{place}.{name}" for name in AIDED)
+        fields = (
+            self.one(own, "number", self.say("exam.own_sem"), unit=self.unit("deg")),
+            self.confirmed(aid, self.say("exam.checked")),
+        )
+        filled = way == PHOTOGRAPH or any(field.value for field in fields)
+        name = f"{title}: {self.say('exam.photographed')}"
+        return Row(name, self.say("exam.photographed_help"), fields, folded=not filled)
 
     def readings(self, spec: Measure) -> Iterator[Row]:
         """Groups of readings: each a way of reading, with its values for one foot.
@@ -240,14 +273,18 @@ class _Form:
                         WAYS, (spec.methods, spec.instruments, spec.zeros), strict=True
                     )
                 ]
+                name = f"{title}: {self.say('exam.another_way')}" if group > 1 else title
                 if group > 1:
-                    name = f"{title}: {self.say('exam.another_way')}"
                     yield Row(name, "", (*fields, *ways), folded=not filled)
                 elif side == "right":
                     yield Row(title, self.told(spec.help), (*fields, *ways))
                 else:
                     yield Row(title, "", tuple(fields))
                     yield Row(f"{title}: {self.say('exam.own_way')}", "", tuple(ways), not filled)
+                if PHOTOGRAPH in spec.instruments and (group == 1 or filled):
+                    as_right = f"right.{spec.key}.{group}.instrument"
+                    way = self.get(f"{place}.instrument") or self.get(as_right)
+                    yield self.photographed(place, name, "".join(way[-1:]))
 
     def called(self, item: str) -> str:
         return f"{self.book.items[item].code} {self.say.name('item', item)}"
@@ -324,7 +361,7 @@ class _Form:
                 field = self.measure(spec, f"person.{spec.key}")
                 yield self.row(replace(field, help=self.told(spec.help)))
             else:
-                yield from self.readings(spec) if spec.methods else (self.of_feet(spec),)
+                yield from self.readings(spec) if spec.methods else self.of_feet(spec)
 
     def further(self) -> list[str]:
         """Measures that stand in no part."""

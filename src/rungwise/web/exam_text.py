@@ -24,6 +24,9 @@ Values = Mapping[str, Sequence[str]]
 MOST_READINGS, MOST_ACTIVITIES, MOST_GROUPS = 12, 10, 6
 CLINIC_LINES = ("name", "address", "phone", "email", "hours", "emergency")
 WAYS = ("method", "instrument", "zero")
+#: What a measuring aid's readings have beside their way: never taken over from the other foot.
+AIDED = ("sem", "aid")
+AID_OF = ".aid"
 SCHEMA = "rungwise.exam/1"
 WORDS_OF_PERSON = ("label", "sex", "language", "time_zone")
 NUMBERS_OF_PERSON = ("birth_year", "height_cm", "mass_kg", "minutes_per_day", "days_per_week")
@@ -135,10 +138,22 @@ class _Writer:
     def feet(self) -> None:
         specs = self.measures("foot")
         for side in SIDES:
-            self.table(side, self.found(side, (m for m in specs if not m.methods)))
+            self.table(side, self.of_foot(side, (m for m in specs if not m.methods)))
             for spec in specs:
                 if spec.methods:
                     self.lines += self.readings(f"{side}.{spec.key}")
+
+    def of_foot(self, side: str, specs: Iterable[Measure]) -> Iterator[tuple[str, str]]:
+        """What was found, and with which measuring aid where one counted or timed it."""
+        for spec in specs:
+            for key, value in self.found(side, [spec]):
+                aid = f"{side}.{key}{AID_OF}"
+                if not (word := spec.instruments and self.typed(aid)):
+                    yield key, value
+                    continue
+                self.places |= {f"{side}.{key}.value": f"{side}.{key}", aid: aid}
+                way = f"instrument = {toml_text(spec.instruments[0])}, aid = {toml_text(word)}"
+                yield key, f"{{value = {value}, {way}}}"
 
     def readings(self, base: str) -> Iterator[str]:
         row = 0
@@ -155,6 +170,10 @@ class _Writer:
                 for way in WAYS:  # an empty one of the left foot says: as on the right foot
                     if word := self.typed(f"{place}.{way}") or self.typed(f"{as_right}.{way}"):
                         yield f"{way} = {toml_text(word)}"
+                for name, write in zip(AIDED, (_number, toml_text), strict=True):
+                    self.places[f"{base}.{row}.{name}"] = f"{place}.{name}"
+                    if text := self.typed(f"{place}.{name}"):
+                        yield f"{name} = {write(text)}"
                 if day := self.typed(f"{place}.date"):
                     yield f"date = {_day(day)}"
 
@@ -223,6 +242,9 @@ def values_of(text: str) -> dict[str, list[str]]:
             for name, one in value.items():
                 if isinstance(one, list) and one and isinstance(one[0], dict):
                     found |= _grouped(f"{key}.{name}", one)
+                elif isinstance(one, dict):
+                    found[f"{key}.{name}"] = _listed(one["value"])
+                    found[f"{key}.{name}{AID_OF}"] = _listed(one["aid"])
                 else:
                     found[f"{key}.{name}"] = _listed(one)
         elif key != "schema":
@@ -236,14 +258,15 @@ def values_of(text: str) -> dict[str, list[str]]:
 
 def _grouped(base: str, entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
+    kept = (*WAYS, *AIDED, "date")
 
     def way(entry: Mapping[str, Any]) -> tuple[str, ...]:
-        return tuple(_shown(entry[k]) if k in entry else "" for k in (*WAYS, "date"))
+        return tuple(_shown(entry[k]) if k in entry else "" for k in kept)
 
     # a way that comes back later is a group of its own, so that the order of readings stays
     for group, (words, some) in enumerate(groupby(entries, way), 1):
         place = f"{base}.{group}"
-        found |= {f"{place}.{k}": [w] for k, w in zip((*WAYS, "date"), words, strict=True) if w}
+        found |= {f"{place}.{k}": [w] for k, w in zip(kept, words, strict=True) if w}
         found |= {f"{place}.v{n}": [_shown(one["value"])] for n, one in enumerate(some, 1)}
     return found
 

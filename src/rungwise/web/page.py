@@ -31,7 +31,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields
 from typing import TYPE_CHECKING, Any, ClassVar
+from urllib.parse import urlsplit
 
+from rungwise.casebook import LOCAL
 from rungwise.core.errors import Fault
 
 if TYPE_CHECKING:
@@ -232,6 +234,19 @@ class Visit:
         found = self.form.get(name, ())
         return found[-1].strip() if found else ""
 
+    def names_of(self, accounts: Sequence[str]) -> dict[str, str]:
+        """Accounts that did something -> their names; empty for the one user of a computer."""
+        known = self.casebook.accounts.names() if set(accounts) - {LOCAL.id} else {}
+        return {one: "" if one == LOCAL.id else known.get(one, one[:6]) for one in accounts}
+
+    def given_back(self) -> Mapping[str, Sequence[str]] | None:
+        """What was typed here before the session was over; handed out once."""
+        held = self.session.form if self.session else None
+        if self.session is None or held is None or urlsplit(held.page).path != self.url:
+            return None
+        self.session.form = None
+        return held.form
+
     def whole(self, name: str, default: int = 0) -> int:
         """A whole number from a field that no visitor types; the default for anything else."""
         text = self.typed(name)
@@ -244,6 +259,13 @@ class Visit:
     def found(self) -> PersonFile:
         """The person of the address."""
         return self.casebook.person(self.who, self.path["person"])
+
+    def clock_told(self, found: PersonFile) -> str:
+        """What is wrong with a clock, as a person's records show it; empty when nothing is."""
+        today = self.casebook.today()
+        later = found.ahead_of(today)
+        day = self.say.day
+        return "" if later is None else self.say("frame.clock", today=day(today), later=day(later))
 
     def person_bar(self, found: PersonFile, here: str) -> PersonBar:
         """The head of a person's page."""
@@ -266,8 +288,10 @@ class At:
         ``GET``, ``POST`` or both with a space between.
     deed : str
         What the visitor's role must cover; empty before the sign-in.
-    keeps : bool
-        Whether what was typed is kept while the session is over, to be shown after the sign-in.
+    keeps : str
+        Address of the page that shows the form, with the parts of the own address, of the query
+        and of the form in braces: what was typed is kept for it while the session is over, and
+        shown there after the sign-in. Empty where nothing is kept, as with passphrases.
     body_max : int
         Longest body, 0 = that of the settings [byte].
     """
@@ -276,5 +300,5 @@ class At:
     answer: Callable[[Visit], Page | Go | Download]
     methods: str = "GET"
     deed: str = "read"
+    keeps: str = ""
     body_max: int = 0
-    keeps: bool = False

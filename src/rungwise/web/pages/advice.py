@@ -162,6 +162,8 @@ class AdvicePage(Page):
     gone: tuple[tuple[str, str], ...] = told("Lines answered and not advised any more.", ())
     unlinked: tuple[Fault, ...] = told("Faults that belong to no field of the form.", ())
     edition: str = told("Edition of the evidence book.", "")
+    clock: str = told("What is wrong with a clock; empty when nothing is.", "")
+    other_book: str = told("Edition that the programme was made with, if it is another.", "")
 
 
 def advice(visit: Visit) -> Page | Go:
@@ -253,6 +255,8 @@ def _page(
         conflict=conflict,
         gone=answers_gone(visit, keys) if conflict else (),
         edition=decision.edition,
+        clock=visit.clock_told(found),
+        other_book=opened.plan.edition if opened.plan.edition != decision.edition else "",
         faults=faults,
         unlinked=tuple(fault for fault in faults if fault.field not in fields),
         status=status,
@@ -360,5 +364,5 @@ def _session(visit: Visit, one: Entry) -> Session:
 
 ROUTES = (
     At("/people/{person}/advice", advice, "GET"),
-    At("/people/{person}/advice", advice, "POST", deed="add"),
+    At("/people/{person}/advice", advice, "POST", deed="add", keeps="/people/{person}/advice"),
 )

@@ -107,5 +107,5 @@ def new_person(visit: Visit) -> Page | Go:
 
 ROUTES = (
     At("/", caseload, "GET POST", deed="list settings"),
-    At("/people/new", new_person, "GET POST", deed="add"),
+    At("/people/new", new_person, "GET POST", deed="add", keeps="/people/new"),
 )

@@ -317,5 +317,5 @@ def _goals(visit: Visit, changes: Changes) -> Iterator[Goal]:
 
 ROUTES = (
     At("/people/{person}/change", change),
-    At("/people/{person}/change", aim, "POST", deed="add"),
+    At("/people/{person}/change", aim, "POST", deed="add", keeps="/people/{person}/change"),
 )

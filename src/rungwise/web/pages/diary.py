@@ -451,8 +451,9 @@ def _weekday(visit: Visit, day: date) -> str:
     return visit.say(f"weekday.{day.weekday()}")
 
 
+CODE, PAPER = "/people/{person}/diary#code", "/people/{person}/diary?sheet={sheet}#paper"
 ROUTES = (
     At("/people/{person}/diary", diary),
-    At("/people/{person}/diary/code", take_code, "POST", deed="handover", body_max=UPLOAD_MAX),
-    At("/people/{person}/diary/paper", take_paper, "POST", deed="handover"),
+    At("/people/{person}/diary/code", take_code, "POST", "handover", CODE, UPLOAD_MAX),
+    At("/people/{person}/diary/paper", take_paper, "POST", "handover", PAPER),
 )

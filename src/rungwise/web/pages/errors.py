@@ -135,7 +135,7 @@ def conflict_of(
         lines=tuple(lines),
         text=text,
         made=_when(theirs),
-        by=theirs.by if theirs else "",
+        by=_by(visit, theirs),
         version=theirs.version if theirs else 0,
         url=url,
         kept=tuple((name, value) for name, values in kept.items() for value in values),
@@ -159,7 +159,7 @@ def conflict_told(visit: Visit, error: ConflictError) -> Conflict:
         lines=tuple(one for one in found if one.taken != SAME),
         text=True,
         made=_when(theirs),
-        by=theirs.by if theirs else "",
+        by=_by(visit, theirs),
         version=theirs.version if theirs else 0,
         status=409,
     )
@@ -167,3 +167,7 @@ def conflict_told(visit: Visit, error: ConflictError) -> Conflict:
 
 def _when(theirs: Record | None) -> str:
     return theirs.made_utc[:16].replace("T", " ") if theirs else ""
+
+
+def _by(visit: Visit, theirs: Record | None) -> str:
+    return visit.names_of([theirs.by])[theirs.by] or visit.say("audit.local") if theirs else ""

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TypeAlias
 
-from rungwise.casebook import PersonFile, Record
+from rungwise.casebook import PersonFile, Record, standing_exams
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import SIDES
 from rungwise.web.exam_form import Field, sections_of
-from rungwise.web.exam_text import again_from, to_toml, values_of
+from rungwise.web.exam_text import AIDED, again_from, to_toml, values_of
 from rungwise.web.merge import Difference, compare, merge
 from rungwise.web.page import Visit
 from rungwise.web.pages.errors import Conflict, chosen_in, conflict_of, typed_in
@@ -82,7 +82,7 @@ def conflict(
         The newest examination.
     """
     book = visit.book()
-    now = visit.found() if theirs and theirs.version > found.exam_version else found
+    now = visit.found() if theirs and theirs.version > found.exams_written else found
     sides = _sides(now, values, base, corrects, theirs, book)
     lead = ""
     if sides.other and theirs is not None:
@@ -125,6 +125,12 @@ def _exam(found: PersonFile, version: int) -> Record | None:
     return next((one for one in exams if one.version == version), None)
 
 
+def _newest(found: PersonFile, base: int) -> Record | None:
+    """The examination from which a form for a new one was filled; None when there was none yet."""
+    known = [r for r in found.records if r.kind == "exam" and r.version <= base]
+    return next(reversed(standing_exams(known)), None)
+
+
 def _sides(
     found: PersonFile,
     values: Values,
@@ -135,10 +141,10 @@ def _sides(
 ) -> _Sides:
     last = theirs.version if theirs else 0
     newer = [r for r in found.records if r.kind == "exam" and base < r.version <= last]
-    begun = _exam(found, base)
+    begun = _exam(found, corrects) if corrects else _newest(found, base)
     start = values_of(begun.body) if begun else {}
     typed = values_of(to_toml(values, book)[0])
-    edited = _edited(newer, corrects or base)
+    edited = _edited(newer, begun.version if begun else 0)
     day = (typed.get("date") or [""])[-1]
     same_day = [r for r in newer if not r.corrects and str(r.facts["on"]) == day]
     other = not (edited if corrects else same_day)
@@ -191,7 +197,7 @@ def _held(values: Values) -> dict[str, Held]:
         elif parts[0] in SIDES and len(parts) > 2:
             groups.setdefault(".".join(parts[:2]), []).append((".".join(parts[2:]), value))
         else:
-            groups[name] = [("", value)]
+            groups.setdefault(name, []).append(("", value))
     found: dict[str, Held] = {}
     for key, held in groups.items():
         facts = dict(held)
@@ -243,7 +249,8 @@ def _differences(visit: Visit, sides: _Sides, book: Evidence) -> tuple[Differenc
     def show(key: str, held: Held) -> str:
         facts = dict(held)
         if "" in facts:
-            return _word(fields.get(key), facts[""])
+            found = _word(fields.get(key), facts[""])
+            return f"{found} ({say.name('way', 'phone')})" if AIDED[-1] in facts else found
         if key.startswith(f"{ACTIVITY}:"):
             parts = (("rating", "now"), ("target", "hoped"), ("by", "by"))
             told = [f"{say(f'exam.activity_{k}')}: {facts[p][-1]}" for p, k in parts if p in facts]
@@ -268,6 +275,7 @@ def _readings(visit: Visit, field: Field | None, facts: Mapping[str, Sequence[st
         own = {k.partition(".")[2]: v[-1] for k, v in facts.items() if k.startswith(f"{group}.")}
         order = sorted((k for k in own if k.startswith("v")), key=lambda k: (len(k), k))
         ways = [visit.say.name("way", own[w]) for w in ("method", "instrument", "zero") if w in own]
+        ways += [f"{visit.say('exam.own_sem')}: {own['sem']}"] if "sem" in own else []
         ways += [own["date"]] if "date" in own else []
         told = ", ".join(own[k] for k in order) + unit
         lines.append(f"{told} ({', '.join(ways)})" if ways else told)

@@ -8,7 +8,15 @@ from dataclasses import dataclass, replace
 from secrets import token_hex
 from typing import ClassVar
 
-from rungwise.casebook import ConflictError, Look, PersonFile
+from rungwise.casebook import (
+    ConflictError,
+    Look,
+    PersonFile,
+    Record,
+    UnknownError,
+    standing_exams,
+)
+from rungwise.casebook_measure import aids_on
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 from rungwise.core.terms import SIDES
@@ -21,7 +29,7 @@ from rungwise.web.pages.exam_conflict import conflict, resolve
 from rungwise.web.parts import field_of
 from rungwise.web.words import Say
 
-__all__ = ["ROUTES"]
+__all__ = ["ROUTES", "start_values"]
 
 #: What is taken for what is still to be typed, where it changes nothing that is shown.
 STAND_IN = {"therapist": "-", "worse_side": "alike"}
@@ -52,7 +60,10 @@ class Examination(Page):
     marked: tuple[str, ...] = told("Items of the screen that one act answered with no.")
     again: bool = told("Whether it starts from an earlier one, with readings emptied.")
     focus: str = told("Field in which one begins to type; empty for none.", "")
+    mend: str = told("Day of the newest examination, to correct it instead; empty for none.", "")
     back: bool = told("Whether it was open when the records were locked, and is back.", False)
+    measured: str = told("Field with a reading of a measuring aid; 'back' without one.", "")
+    aids: bool = told("Whether the clinic uses measuring aids.", False)
     general: tuple[Fault, ...] = told("Faults that no field of the form shows.", ())
     beside: LookPart | None = told("What it comes to, as the part beside the form.", None)  # noqa: RUF009
 
@@ -73,24 +84,46 @@ def examination(visit: Visit) -> Page | Go:
     found = visit.found()
     if visit.method == "POST":
         return _answered(visit, found) or _save(visit, found)
-    kept = visit.session.form if visit.session else None
-    if visit.session is not None and kept is not None and kept[0] == visit.url:
-        visit.session.form = None
-        visit.form = kept[1]
-        return _form(visit, found, kept[1], visit.whole("corrects"), back=True)
+    if (kept := visit.given_back()) is not None:
+        visit.form = kept
+        measured = visit.session.held.pop("measured", "") if visit.session else ""
+        corrects = visit.whole("corrects")
+        return _form(visit, found, kept, corrects, back=not measured, measured=measured)
+    mended = _to_correct(visit, found)
+    values = start_values(visit, found, mended)
+    return _form(visit, found, values, mended.version if mended else 0)
+
+
+def start_values(
+    visit: Visit, found: PersonFile, mended: Record | None = None
+) -> dict[str, list[str]]:
+    """What a new form starts with: what stays from the last examination, or the one to correct."""
     today = visit.casebook.today()
-    correct = visit.query.get("correct") == "yes" and found.exam is not None
     values: dict[str, list[str]] = {
         "date": [today.isoformat()],
         "person.language": [visit.say.language],
     }
     values |= _clinic(visit)
     if found.exam is not None:
-        values = values_of(found.exam_text)
-        values = values if correct else again_from(values, today)
+        values = again_from(values_of(found.exam_text), today)
+    if mended is not None:
+        values = values_of(mended.body)
     for name, word in _habits(visit).items():
         values.setdefault(name, [word])
-    return _form(visit, found, values, found.exam_version if correct else 0)
+    return values
+
+
+def _to_correct(visit: Visit, found: PersonFile) -> Record | None:
+    """The examination that is to be corrected, by its number or as the newest; None without one."""
+    asked = visit.query.get("correct", "")
+    if not asked:
+        return None
+    number = str(found.exam_version) if asked == "yes" else asked
+    stand = standing_exams(found.records)
+    mended = next((record for record in stand if str(record.version) == number), None)
+    if mended is None:
+        raise UnknownError("There is no such examination of this person, or it was corrected.")
+    return mended
 
 
 def _answered(visit: Visit, found: PersonFile) -> Examination | None:
@@ -143,12 +176,14 @@ def _form(
     faults: Sequence[Fault] = (),
     asking: frozenset[str] = frozenset(),
     back: bool = False,
+    measured: str = "",
 ) -> Examination:
     book = visit.book()
     sections = sections_of(book, visit.say, values)
     known = {field.id for part in sections for row in part.rows for field in row.fields}
-    expected = visit.whole("expected", found.exam_version)
+    expected = visit.whole("expected", found.exams_written)
     title = "exam.title_correct" if corrects else "exam.title"
+    shown = bool(faults) or back or visit.method == "POST"
     return Examination(
         title=visit.say(title, label=found.label),
         person=visit.person_bar(found, "exam"),
@@ -161,9 +196,12 @@ def _form(
         confirmed=frozenset(values.get("confirm", ())),
         asking=asking,
         marked=tuple(values.get(MARKED, ())),
-        focus="" if faults or back or visit.method == "POST" else _first_open(sections),
+        focus=measured or ("" if shown else _first_open(sections)),
         back=back,
+        measured=measured,
+        aids=aids_on(visit.casebook, visit.who),
         again=found.exam is not None and not corrects,
+        mend=visit.say.day(found.exam.on) if found.exam is not None and not corrects else "",
         faults=tuple(faults),
         general=tuple(fault for fault in faults if field_of(fault) not in known),
         beside=_look(visit, values, book, found.label),
@@ -179,7 +217,7 @@ def _first_open(sections: Sequence[Section]) -> str:
 def _save(visit: Visit, found: PersonFile) -> Page | Go:
     values: dict[str, Sequence[str]] = {**typed_in(visit), "person.label": [found.label]}
     corrects = visit.whole("corrects")
-    expected = visit.whole("expected", found.exam_version)
+    expected = visit.whole("expected", found.exams_written)
     if visit.typed("action") == MERGE:
         merged = resolve(visit, found)
         if isinstance(merged, Page):
@@ -197,6 +235,8 @@ def _save(visit: Visit, found: PersonFile) -> Page | Go:
         begin_anew(visit)
         return conflict(visit, found, values, expected, corrects, error.theirs)
     _remember(visit)
+    if visit.session is not None:
+        visit.session.shelf.drop(found.id)
     return Go(f"/people/{found.id}/programme")
 
 
@@ -293,18 +333,8 @@ def _look(visit: Visit, typed: Mapping[str, Sequence[str]], book: Evidence, labe
     )
 
 
-def hold(visit: Visit) -> Go:
-    """Lock, and keep what is typed until the same person signs in again."""
-    url = visit.url.removesuffix("/hold")
-    form = dict(visit.form)
-    if "base" in form:  # a conflict that was not settled yet: it comes up again when it is saved
-        form = {**typed_in(visit), "expected": form["base"], "corrects": form.get("corrects", ())}
-    visit.access.hold(visit.cookie, url, form)
-    return Go("/enter")
-
-
+EXAM = "/people/{person}/exam"
 ROUTES = (
-    At("/people/{person}/exam", examination, "GET POST", deed="add", keeps=True),
-    At("/people/{person}/exam/hold", hold, "POST", deed=""),
+    At(EXAM, examination, "GET POST", deed="add", keeps=EXAM),
     At("/people/{person}/exam/look", look, "POST", deed="add"),
 )

@@ -342,7 +342,7 @@ def erase(visit: Visit) -> Page | Go:
 
 ROUTES = (
     At("/files", overview, deed="add handover export erase read"),
-    At("/files/look", look, "POST", deed="add handover", body_max=UPLOAD_MAX),
+    At("/files/look", look, "POST", deed="add handover", body_max=UPLOAD_MAX, keeps="/files"),
     At("/people/{person}/exam/file", exam_of, "POST", deed="add", body_max=UPLOAD_MAX),
     At("/files/exam", exam, "POST", deed="add", body_max=UPLOAD_MAX),
     At("/files/log", log, "POST", deed="handover", body_max=UPLOAD_MAX),
@@ -351,6 +351,6 @@ ROUTES = (
     At("/files/research", research, "POST", deed="export"),
     At("/files/print", printing, "GET POST", deed="read"),
     At("/files/erase", find_to_erase, "POST", deed="erase"),
-    At("/people/{person}/export", one, "POST", deed="export"),
+    At("/people/{person}/export", one, "POST", deed="export", keeps="/people/{person}"),
     At("/people/{person}/erase", erase, "GET POST", deed="erase"),
 )

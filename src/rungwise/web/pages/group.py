@@ -174,4 +174,4 @@ def _sorted(rungs: Mapping[str, list[Rung]]) -> Mapping[str, list[Rung]]:
     return dict(sorted(rungs.items(), key=lambda pair: all(rung.why_not for rung in pair[1])))
 
 
-ROUTES = (At("/class", group, "GET POST", deed="book"),)
+ROUTES = (At("/class", group, "GET POST", deed="book", keeps="/class"),)

@@ -241,6 +241,7 @@ def _page(
         except InputError as error:
             told_faults += [fault for fault in error.faults if fault not in told_faults]
     kept = [r for r in found.records if r.kind == "note" and r.facts["sort"] == kind]
+    names, alone = visit.names_of([r.by for r in kept]), say("audit.local")
     text = _typed_text(visit)
     if not text.strip() or _digest(text) == visit.typed("drafted"):  # nothing of hers is lost
         text = preview if visit.method == "POST" or not kept else kept[-1].body
@@ -262,7 +263,7 @@ def _page(
         untimed=visit.typed("untimed"),
         whole=visit.typed("whole"),
         by=by,
-        versions=tuple(_version(found, one) for one in reversed(kept)),
+        versions=tuple(_version(found, one, names[one.by] or alone) for one in reversed(kept)),
         drafted=_digest(text),
         follows=kept[-1].version if kept else 0,
         once=token_hex(16),
@@ -277,14 +278,15 @@ def _digest(text: str) -> str:
     return hashlib.sha256("".join(text.split()).encode()).hexdigest()
 
 
-def _version(found: PersonFile, one: Record) -> Version:
+def _version(found: PersonFile, one: Record, by: str) -> Version:
     on = one.made_utc[:16].replace("T", " ")
     url = f"/people/{found.id}/notes/{one.version}/note.txt"
-    return Version(one.version, on, one.by, one.body, url)
+    return Version(one.version, on, by, one.body, url)
 
 
+KIND = "/people/{person}/notes?kind={kind}&lang={lang}"
 ROUTES = (
     At("/people/{person}/notes", notes),
-    At("/people/{person}/notes", work, "POST", deed="add"),
+    At("/people/{person}/notes", work, "POST", deed="add", keeps=KIND),
     At("/people/{person}/notes/{version}/note.txt", kept_text),
 )

@@ -10,6 +10,8 @@ from rungwise.casebook_book import (
     can_set,
     own_error,
     own_values,
+    refused_values,
+    take_back_refused,
     the_book,
     used_by,
 )
@@ -97,9 +99,33 @@ class OwnError(Page):
     found: str = told("What was found, in words; empty before.", "")
 
 
-def book(visit: Visit) -> Book:
+@dataclass(frozen=True, kw_only=True)
+class OwnRefused(Page):
+    """Own values that the book of today does not take, to be taken back."""
+
+    template: ClassVar[str] = "own_refused.html"
+    values: tuple[Override, ...] = told("Those own values.")
+    expected: int = told("Version of the own values that this page shows [1].")
+    may_set: bool = told("Whether this visitor's role may take them back.")
+
+
+def refused(visit: Visit) -> Go:
+    """Take back every own value that the book of today does not take."""
+    take_back_refused(visit.casebook, visit.who, visit.whole("expected"))
+    return Go("/book")
+
+
+def book(visit: Visit) -> Book | OwnRefused:
     """Show the parts of the book, or the entries that fit a search."""
-    found, own = visit.book(), own_values(visit.casebook, visit.who)
+    own = own_values(visit.casebook, visit.who)
+    if values := refused_values(visit.casebook, visit.who):
+        return OwnRefused(
+            title=visit.say("book.refused"),
+            values=values,
+            expected=own.version,
+            may_set=visit.who.may("own_value"),
+        )
+    found = visit.book()
     search = visit.query.get("search", "")[:100].strip()
     only_own = visit.query.get("own") == "yes"
     words = search.casefold().split()
@@ -255,10 +281,12 @@ def _hold_by(visit: Visit, by: str) -> None:
         visit.session.held["therapist"] = by
 
 
+OWN = "/book/own-error"
 ROUTES = (
     At("/book", book, deed="book"),
+    At("/book/refused", refused, "POST", deed="own_value"),
     At("/book/part/{key}", book_part, deed="book"),
     At("/book/row/{key}", number, deed="book"),
-    At("/book/row/{key}", number, "POST", deed="own_value"),
-    At("/book/own-error", error_of_ours, "GET POST", deed="own_value"),
+    At("/book/row/{key}", number, "POST", deed="own_value", keeps="/book/row/{key}"),
+    At(OWN, error_of_ours, "GET POST", deed="own_value", keeps=OWN),
 )

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rungwise.casebook import Record
+from rungwise.casebook import Record, standing_exams
 from rungwise.casebook_course import TARGETS
+from rungwise.casebook_measure import aids_on
 from rungwise.web.page import At, Go, Page, Visit, told
 
 __all__ = ["ROUTES"]
@@ -33,7 +34,7 @@ class Done:
     what : str
         What, in words.
     by : str
-        Account that did it.
+        Name of who did it; empty for the one user of a computer.
     url : str
         Where it can be read; empty when nowhere.
     """
@@ -50,11 +51,12 @@ class PersonPage(Page):
 
     template: ClassVar[str] = "person.html"
     done: tuple[Done, ...] = told("The timeline, the newest first.")
-    next_step: str = told("Key of what comes next: examine, programme, advice, not_now or follow.")
+    next_step: str = told("Key of what comes next, as the words for it are called.")
     examined: str = told("Day of the latest examination.")
     until: str = told("Last day of the programme.")
     review: str = told("Day of the next look.")
     archived: bool = told("Whether the person is put away.")
+    aids: bool = told("Whether there is a page to measure.")
     url: str = told("Address of the person's pages.")
 
 
@@ -71,29 +73,51 @@ def person(visit: Visit) -> PersonPage:
         step = "advice"
     else:
         step = "follow" if plan.exercises else "not_now"
+    if plan is not None and plan.exercises and plan.ends < visit.casebook.today():
+        step = "ended" if fresh else step
     url = f"/people/{found.id}"
+    names = visit.names_of([one.by for one in found.records])
+    newest = {record.kind: record.version for record in found.records}
+    mendable = frozenset(record.version for record in standing_exams(found.records))
     return PersonPage(
         title=found.label,
         person=visit.person_bar(found, "record"),
-        done=tuple(_done(visit, one, url) for one in reversed(found.records)),
+        done=tuple(
+            _done(visit, one, url, mendable, one.version == newest[one.kind], names[one.by])
+            for one in reversed(found.records)
+        ),
         next_step=step,
         examined=say.day(found.exam.on if found.exam else None),
         until=say.day(plan.ends if plan else None),
         review=say.day(plan.review if plan else None),
         archived=found.archived,
+        aids=visit.who.may("add") and aids_on(visit.casebook, visit.who),
         url=url,
     )
 
 
-def _done(visit: Visit, one: Record, url: str) -> Done:
+def _done(
+    visit: Visit, one: Record, url: str, mendable: frozenset[int], newest: bool, by: str
+) -> Done:
     kind = TARGETS if one.kind == "note" and one.facts["sort"] == TARGETS else one.kind
     where = WHERE.get(kind, "")
+    if kind == "exam":  # as it was entered, to read and to correct
+        may = visit.who.may("add") and one.version in mendable
+        where = f"/exam?correct={one.version}" if may else ""
     what = visit.say.name("kind", kind)
-    label = one.body if one.kind in ("label", "look", "state") else ""
+    if kind == "plan" and not newest:  # the programme's page shows the newest one
+        where = f"/programme/{one.version}/sheet.pdf"
+    label = one.body if one.kind == "label" else ""
     if one.kind == "look":
-        label = visit.say.look(one.body)
+        label = f"{visit.say.day(one.facts['on'])}: {visit.say.look(one.body)}"
+    if one.kind == "state":
+        label = visit.say(f"person.state_{one.body}")
+    if kind == "exam":
+        label = visit.say.day(one.facts["on"])
+        if one.corrects:
+            label += f"; {visit.say('person.corrects', version=one.corrects)}"
     told_so = f"{what} {one.version}" + (f": {label}" if label else "")
-    return Done(one.made_utc[:16].replace("T", " "), told_so, one.by, where and url + where)
+    return Done(one.made_utc[:16].replace("T", " "), told_so, by, where and url + where)
 
 
 def archive(visit: Visit) -> Go:

@@ -7,7 +7,7 @@ therapist's own choices travel with the form as the text that ``rungwise plan --
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from secrets import token_hex
 from typing import ClassVar
 
@@ -145,6 +145,12 @@ class Programme(Page):
     url: str = told("Where the form is sent to.")
     kept: bool = told("Whether this is the kept programme; else it is a draft.")
     version: int = told("Number of the kept programme, 0 = none.")
+    other_book: bool = told("Whether the book is another than the kept programme's.")
+    clock: str = told("What is wrong with a clock; empty when nothing is.")
+    decided: bool = told("Whether the kept programme came of a decision, which a draft lacks.")
+    ruled_out: tuple[str, ...] = told("Exercises of it that a later examination rules out.")
+    moved: bool = told("Whether the draft is another than the one that was to be kept.")
+    seen: str = told("What the draft was made from; it is kept only while that holds.")
     stale: bool = told("Whether there is a newer examination than the kept programme's.")
     starts: str = told("First day.")
     ends: str = told("Last day.")
@@ -158,6 +164,7 @@ class Programme(Page):
     pins: str = told("The own choices, as text that travels with the form.")
     expected: int = told("Number of the programme that this one follows.")
     once: str = told("Token of this form, so that sending it twice keeps once.")
+    back: bool = told("Whether it was open when the records were locked, and is back.", False)
     qr: str = told("The code for the phone as a picture; empty without one.")
     code: str = told("The code for the phone as text.")
     edition: str = told("Edition of the evidence book.")
@@ -180,6 +187,11 @@ def programme(visit: Visit) -> Page | Go:
         bar = visit.person_bar(found, "programme")
         return NotExamined(title=title, person=bar, url=f"/people/{found.id}/exam")
     book = visit.book()
+    if (typed := visit.given_back()) is not None:  # tried again, never kept by itself
+        none = {} if typed.get("family") else {"drop": ("/",)}
+        visit.form = {**typed, "action": ("try",), **none}
+        page = _changed(visit, found, book)
+        return replace(page, back=True, status=200) if isinstance(page, Programme) else page
     if visit.method == "POST":
         return _changed(visit, found, book)
     fresh = found.plan is not None and found.plan_exam_version == found.exam_version
@@ -202,6 +214,10 @@ def _changed(visit: Visit, found: PersonFile, book: Evidence) -> Page | Go:
         kept_text = pins_text(pins)
         if action == LOOK:
             return _page(visit, found, book, visit.casebook.draft(found, book, pins), kept=False)
+    moved = visit.typed("seen") not in ("", _seen(visit, found, book))
+    if action == "keep" and moved and expected == found.plan_version:  # else both are shown
+        draft = visit.casebook.draft(found, book, pins)
+        return _page(visit, found, book, draft, kept=False, moved=True, status=409)
     if action in ("keep", MERGE):
         once = f"plan:{visit.typed('once')[:64] or token_hex(16)}"
         try:
@@ -231,6 +247,11 @@ def _changed(visit: Visit, found: PersonFile, book: Evidence) -> Page | Go:
     return _page(visit, found, book, draft, kept=False)
 
 
+def _seen(visit: Visit, found: PersonFile, book: Evidence) -> str:
+    """What a draft is made from: examination, edition of the book, day."""
+    return f"{found.exam_version} {book.edition} {visit.casebook.today()}"
+
+
 def _pin_text(visit: Visit, book: Evidence) -> str:
     """The own choice that was typed, as the text that is read everywhere."""
     family = visit.typed("family")
@@ -257,6 +278,7 @@ def _page(
     plan: Plan,
     *,
     kept: bool,
+    moved: bool = False,
     faults: Sequence[Fault] = (),
     status: int = 200,
 ) -> Programme:
@@ -277,6 +299,15 @@ def _page(
         url=f"/people/{found.id}/programme",
         kept=kept,
         version=found.plan_version if kept else 0,
+        other_book=kept and plan.edition != book.edition,
+        clock=visit.clock_told(found),
+        decided=visit.casebook.past_of(found) is not None,
+        ruled_out=tuple(
+            f"{say.name('family', e.family)}, {say('of.both' if e.both else f'of.{e.side}')}"
+            for e in (visit.casebook.ruled_out(found, book) if kept else ())
+        ),
+        moved=moved,
+        seen=_seen(visit, found, book),
         stale=kept and found.plan_exam_version != found.exam_version,
         starts=say.day(plan.starts),
         ends=say.day(plan.ends),
@@ -387,8 +418,9 @@ def _version(visit: Visit) -> int:
     return int(text) if text.isascii() and text.isdigit() and len(text) < 7 else 0
 
 
+HERE = "/people/{person}/programme"
 ROUTES = (
-    At("/people/{person}/programme", programme, "GET POST", deed="read"),
+    At(HERE, programme, "GET POST", deed="read", keeps=HERE),
     At("/people/{person}/programme/{version}/sheet.pdf", sheet),
     At("/people/{person}/programme/{version}/phone.html", phone),
 )

@@ -9,7 +9,8 @@ from typing import ClassVar
 
 from rungwise import casebook_office as office
 from rungwise.casebook import NotAllowedError, SignInError, WrongKeyError, qr_of
-from rungwise.casebook_office import FACTOR_RULES, ROLES, Account, Desk, Stored
+from rungwise.casebook_measure import aids_there
+from rungwise.casebook_office import FACTOR_RULES, ROLES, SWITCHES, Account, Desk, Stored
 from rungwise.core.errors import Fault, InputError
 from rungwise.web.jobs import Step
 from rungwise.web.page import At, Go, Page, Visit, told
@@ -49,6 +50,7 @@ class SettingsPage(Page):
     roles: tuple[str, ...] = told("Roles that there are.", ROLES)
     own: Account | None = told("The visitor's own account; None for the one user of a computer.")  # noqa: RUF009
     factor_rules: tuple[str, ...] = told("Rules of a second factor that there are.", FACTOR_RULES)
+    aids: tuple[str, ...] = told("Switches of the measuring aids; none without them.")
     sessions: tuple[Begun, ...] = told("The visitor's own sessions, the newest first.")
     saved: str = told("What was saved just now: a word; empty for nothing.", "")
 
@@ -87,6 +89,7 @@ def settings(
         keys=on_file and not visit.settings.named,
         accounts=casebook.accounts.all(who) if "accounts" in may else (),
         own=office.own_account(casebook, who),
+        aids=SWITCHES if aids_there() else (),
         sessions=tuple(
             Begun(one.key, _time(one.made_s), _time(one.seen_s), one.address, one.here)
             for one in visit.access.own_sessions(visit.cookie)
@@ -157,7 +160,7 @@ def _kept(visit: Visit, name: str, typed: Mapping[str, str], save: Save) -> Page
 
 def desk(visit: Visit) -> Page | Go:
     """Save how pages and backups behave; the time of the lock holds from now on."""
-    names = ("paper", "lock_minutes", "folder", "hourly", "daily", "weekly", "factor")
+    names = ("paper", "lock_minutes", "folder", "hourly", "daily", "weekly", "factor", "aids")
     typed = {name: visit.typed(name) for name in names}
 
     def save(kept: Mapping[str, str], seen: int) -> None:
@@ -341,8 +344,8 @@ ANY = "read settings"
 ROUTES = (
     At("/settings", settings, deed=ANY),
     At("/settings/language", tongue, "POST", deed=ANY),
-    At("/settings/clinic", clinic, "POST", deed="settings"),
-    At("/settings/desk", desk, "POST", deed="settings"),
+    At("/settings/clinic", clinic, "POST", deed="settings", keeps="/settings"),
+    At("/settings/desk", desk, "POST", deed="settings", keeps="/settings"),
     At("/settings/backup", backup, "POST", deed="backup"),
     At("/settings/verify", verify, "POST", deed="backup"),
     At("/settings/passphrase", passphrase, "POST", deed="settings"),

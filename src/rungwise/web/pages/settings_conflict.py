@@ -77,7 +77,7 @@ def _apart(
         return name_of_field(say, f"clinic.{key}") if name == "clinic" else _desk_label(say, key)
 
     def show(key: str, line: str) -> str:
-        groups = {"paper": "paper", "factor": "factor_rule"}
+        groups = {"paper": "paper", "factor": "factor_rule", "aids": "switch"}
         return say.name(groups[key], line.replace("-", "_")) if key in groups else line
 
     return compare(started, mine, there, chosen_in(visit), label, show)

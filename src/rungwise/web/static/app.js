@@ -34,8 +34,36 @@
     });
   }
 
-  const form = document.querySelector("form[data-keep]");
-  let changed = false;
+  /* What was typed is kept over the lock, and comes back into its form; a change is not left by mistake. */
+  const keepers = [...document.querySelectorAll("form[data-keep]")];
+  let dirty = null;
+  for (const one of keepers) {
+    one.addEventListener("input", () => { dirty = one; });
+    one.addEventListener("submit", () => { dirty = null; });
+  }
+  window.addEventListener("beforeunload", (event) => { if (dirty) event.preventDefault(); });
+  const kept = document.getElementById("kept");
+  const home = kept && keepers.find((one) => one.getAttribute("action") === kept.dataset.action);
+  if (home) {
+    const put = (field, text) => {
+      if (field.matches("[type=radio], [type=checkbox]")) return field.value === text && (field.checked = true);
+      if (field.matches("select") && ![...field.options].some((one) => one.value === text)) return false;
+      field.value = text;
+      return true;
+    };
+    const free = [...home.elements].filter((one) => one.matches("input:not([type=file]), select, textarea") && !one.disabled);
+    for (const one of free) if (one.matches("[type=radio], [type=checkbox]")) one.checked = false;
+    for (const row of kept.querySelectorAll("[data-name]")) {
+      const at = free.findIndex((one) => one.name === row.dataset.name && put(one, row.querySelector("dd").textContent));
+      if (at < 0) continue;
+      const [field] = free.splice(at, 1);
+      if (field.type !== "hidden") for (let up = field; up; up = up.parentElement) if (up.tagName === "DETAILS" && field.value) up.open = true;
+      row.remove();
+      dirty = home;
+    }
+  }
+
+  const form = document.querySelector("form[data-flow]");
 
   /* Enter goes on to the next field; all the words of a choice are one field. */
   const goOn = (here) => {
@@ -106,15 +134,12 @@
     });
   };
   if (form) {
-    form.addEventListener("input", () => { changed = true; });
-    form.addEventListener("submit", () => { changed = false; });
     form.addEventListener("keydown", (event) => {
       const here = event.target;
       if (event.key === "Enter" && event.ctrlKey) form.requestSubmit(form.querySelector("button.main"));
       else if (event.key === "Enter" && here.matches("input, select")) { event.preventDefault(); goOn(here); }
       else if (here.matches(".words input") && !event.ctrlKey && !event.altKey && !event.metaKey) pickWord(event);
     });
-    window.addEventListener("beforeunload", (event) => { if (changed) event.preventDefault(); });
     for (const part of form.querySelectorAll("[data-asked]")) groupOf(part);
     for (const line of form.querySelectorAll(".keys")) line.hidden = false;
   }
@@ -183,14 +208,17 @@
     for (const kind of ["keydown", "pointerdown"]) document.addEventListener(kind, alive);
     setInterval(() => {
       if (Date.now() - last < idle) return;
-      if (form && changed) {
-        changed = false;
-        last = Infinity;
-        form.action += "/hold";
-        form.submit();
+      last = Infinity;
+      if (dirty) {
+        const mark = document.createElement("input");
+        Object.assign(mark, { type: "hidden", name: "hold", value: "yes" });
+        dirty.append(mark);
+        dirty.enctype = "application/x-www-form-urlencoded";
+        const gone = dirty;
+        dirty = null;
+        gone.submit();
         return;
       }
-      changed = false;
       document.body.replaceChildren();
       location.replace("/enter");
     }, 5000);
