@@ -56,6 +56,8 @@ LAYERS = {
     "rungwise.clinic": CLINIC,
     "rungwise.casebook": CLINIC,  # the same on records in place of folders
     "rungwise.casebook_course": CLINIC,
+    "rungwise.casebook_door": CLINIC,
+    "rungwise.casebook_drawn": CLINIC,
     "rungwise.casebook_read": CLINIC,
     "rungwise.casebook_office": CLINIC,
     "rungwise.casebook_in": CLINIC,

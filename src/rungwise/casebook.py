@@ -6,16 +6,10 @@ overrides are a setting) is used throughout. Nothing is computed here that the c
 
 from __future__ import annotations
 
-import io
-import os
-import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
-from functools import lru_cache
-from pathlib import Path
+from datetime import date, datetime, timedelta
 from secrets import token_bytes
-from threading import RLock
 
 from rungwise.casebook_course import (
     Advice,
@@ -25,7 +19,9 @@ from rungwise.casebook_course import (
     next_look,
     told_new,
 )
-from rungwise.casebook_read import Reading, sent, standing_exams
+from rungwise.casebook_door import RECORDS, Door, clinic_names, home_folder
+from rungwise.casebook_drawn import Drawn, drawing_of, first_drawing, qr_of
+from rungwise.casebook_read import sent, standing_exams
 from rungwise.clinic import (
     examine,
     ladders_of,
@@ -56,7 +52,6 @@ from rungwise.plain import to_json
 from rungwise.plan_code import read_plan_code
 from rungwise.records import (
     LOCAL,
-    Accounts,
     CaseRow,
     ConflictError,
     DamagedError,
@@ -67,21 +62,13 @@ from rungwise.records import (
     RecordsError,
     Saved,
     SignInError,
-    Store,
     UnknownError,
     Who,
     Work,
     WrongKeyError,
-    change_passphrase,
-    create_keys,
-    key_file_of,
-    unlock,
-    unlock_by_recovery,
 )
 from rungwise.records.engine import is_protected, is_server
-from rungwise.records.keys import N
 from rungwise.records.passwords import is_short
-from rungwise.records.tries import Tries, tries_file_of
 
 __all__ = [
     "LOCAL",
@@ -137,17 +124,11 @@ __all__ = [
 ]
 
 PER_PAGE = 50
-RECORDS = "records.db"
 OVERRIDES = "overrides"
-CLINIC = "clinic"
 #: Rows of the book whose numbers stand in a plan's code and on its sheet.
 PAIN_LIMITS = ("pain.safe_max", "pain.acceptable_max")
 #: Why a person needs a look; the words stand with those of the pages.
 NO_PROGRAMME, EXAMINED = "no_programme", "examined"
-
-
-def _now() -> datetime:
-    return datetime.now(UTC)
 
 
 @dataclass(frozen=True)
@@ -223,14 +204,6 @@ class PersonFile:
 
 
 @dataclass(frozen=True)
-class Drawn:
-    """A drawing and what it shows in words."""
-
-    svg: str
-    alt: str
-
-
-@dataclass(frozen=True)
 class Look:
     """What an examination comes to, before it is saved.
 
@@ -264,15 +237,7 @@ class Look:
     drawing: Drawn | None
 
 
-def clinic_names(store: Store) -> tuple[str, ...]:
-    """What the clinic calls itself, which is no part of a good password; empty when unset."""
-    with store.work(LOCAL) as work:
-        found = work.setting(CLINIC)
-    name = str(tomllib.loads(found.body).get("name", "")) if found else ""
-    return (name,) if name else ()
-
-
-class Casebook(CourseVerbs):
+class Casebook(Door, CourseVerbs):
     """The records of one clinic, locked or open, and every verb on them.
 
     Parameters
@@ -284,138 +249,6 @@ class Casebook(CourseVerbs):
     clock : callable
         What time it is.
     """
-
-    def __init__(self, place: Path | str, n: int = N, clock: Callable[[], datetime] = _now) -> None:
-        self.place, self.n, self.clock = place, n, clock
-        self._store: Store | None = None
-        self._books: dict[int, Evidence] = {}
-        self.reading = Reading()
-        self._door = RLock()
-        self.tries = Tries(None if is_server(place) else tries_file_of(Path(place)))
-
-    # -------------------------------------------------------------- the door
-
-    @property
-    def state(self) -> str:
-        """``new`` before the first start, else ``locked`` or ``open``."""
-        if self._store is not None:
-            return "open"
-        return "locked" if Store.exists(self.place) else "new"
-
-    @property
-    def on_server(self) -> bool:
-        """Whether a PostgreSQL server keeps the records, which has no passphrase of ours."""
-        return is_server(self.place)
-
-    @property
-    def store(self) -> Store:
-        """The open records.
-
-        Raises
-        ------
-        NotAllowedError
-            They are locked.
-        """
-        if self._store is None:
-            raise NotAllowedError("open: the records are locked.")
-        return self._store
-
-    @property
-    def accounts(self) -> Accounts:
-        """Who may sign in, where several people work."""
-        return Accounts(self.store, self.n)
-
-    @property
-    def named(self) -> bool:
-        """Whether people sign in by name: as soon as there is an account."""
-        return bool(self.accounts.all(LOCAL))
-
-    def first_account(self, name: str, password: str) -> None:
-        """Add the first account, an administrator's.
-
-        Raises
-        ------
-        InputError
-            A name that cannot be, a weak password.
-        NotAllowedError
-            There is an account already.
-        """
-        with self._door:
-            if self.named:
-                raise NotAllowedError("accounts: the first one is there already.")
-            self.accounts.add(LOCAL, name, "administrator", password)
-
-    def today(self) -> date:
-        """The day here."""
-        return self.clock().astimezone().date()
-
-    def create(self, passphrase: str = "") -> str:
-        """Make the records; returns the recovery key, to be shown once.
-
-        Parameters
-        ----------
-        passphrase : str
-            Opens them from now on; a server has none, and then there is no recovery key either.
-
-        Raises
-        ------
-        InputError
-            The passphrase is too short or too long.
-        RecordsError
-            There are records already.
-        """
-        with self._door:
-            if self.on_server:
-                self._store = Store.create(self.place, clock=self.clock)
-                return ""
-            place = Path(self.place)
-            if place.exists():
-                raise RecordsError(f"{place.name} is there already.")
-            place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            keys = create_keys(key_file_of(place), passphrase, self.n)
-            self._store = Store.create(place, keys.key, self.clock)
-            return keys.recovery
-
-    def unlock(self, passphrase: str = "") -> None:
-        """Open the records.
-
-        Raises
-        ------
-        WrongKeyError
-            The passphrase does not fit.
-        """
-        with self._door:
-            if self.on_server:
-                self._opened(self.place, None, "unlock")
-                return
-            place = Path(self.place)
-            self._opened(place, unlock(key_file_of(place), passphrase), "unlock")
-
-    def recover(self, recovery: str, passphrase: str) -> None:
-        """Open the records by the printed recovery key, and set another passphrase."""
-        with self._door:
-            place = Path(self.place)
-            key = unlock_by_recovery(key_file_of(place), recovery)
-            with Store.open(place, key, self.clock) as store:
-                names = clinic_names(store)
-            change_passphrase(key_file_of(place), key, passphrase, self.n, names)
-            self._opened(place, key, "recover")
-
-    def _opened(self, place: Path | str, key: bytes | None, did: str) -> None:
-        if self._store is None:
-            self._store = Store.open(place, key, self.clock)
-        with self._store.work(LOCAL) as work:
-            work.note_deed(did, None, "")
-
-    def lock(self) -> None:
-        """Close the records; nothing can be read until they are unlocked."""
-        with self._door:
-            if self._store is not None:
-                self._store.close()
-            self._store = None
-            self._books.clear()
-            self.reading.clear()
-            qr_of.cache_clear()
 
     # -------------------------------------------------------------- people
 
@@ -585,7 +418,7 @@ class Casebook(CourseVerbs):
             {side: plan.bodies[side].notes for side in SIDES},
             tuple(dict.fromkeys(e.family for e in plan.exercises)),
             tuple(dict.fromkeys(no.reason for no in plan.refused)),
-            _first_drawing(plan),
+            first_drawing(plan),
         )
 
     # -------------------------------------------------------------- programme
@@ -769,60 +602,9 @@ class Casebook(CourseVerbs):
         )
 
 
-def drawing_of(plan: Plan, index: int, language: str = "") -> Drawn:
-    """The drawing of one exercise of a plan, in the patient's language or another.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    index : int
-        Which exercise, from 0 [1].
-    language : str
-        Code of its language; empty for the patient's.
-    """
-    from rungwise.draw import draw_pose
-    from rungwise.words import load_words
-
-    exercise = plan.exercises[index]
-    words = load_words(language or plan.exam.person.language)
-    title = words.say(f"exercise.{exercise.family}.title")
-    labels = {**words.under("drawing"), f"title.{exercise.family}": title}
-    made = draw_pose(exercise.fitted, plan.bodies[exercise.side], labels)
-    return Drawn(made.svg, made.alt)
-
-
 def pins_of(record: Record) -> tuple[Pin, ...]:
     """The therapist's own choices of a kept plan."""
     return tuple(one.pin for one in read_plan(record.body).exercises if one.pin is not None)
-
-
-@lru_cache(maxsize=64)
-def qr_of(code: str) -> str:
-    """A plan code as a QR code (ISO/IEC 18004), as SVG."""
-    import segno
-
-    drawn = io.BytesIO()
-    made = segno.make_qr(code, error="l")
-    made.save(drawn, kind="svg", border=4, xmldecl=False, svgclass=None)
-    return drawn.getvalue().decode()
-
-
-def home_folder() -> Path:
-    """Where the records stand unless another folder is named."""
-    return Path(os.environ.get("RUNGWISE_DATA", "") or Path.home() / ".rungwise")
-
-
-def _first_drawing(plan: Plan) -> Drawn | None:
-    """The drawing that bends the joint of the worse foot most, or else the first."""
-    worse = plan.exam.worse_side
-
-    def rank(index: int) -> tuple[bool, float]:
-        exercise = plan.exercises[index]
-        return exercise.both or exercise.side == worse, exercise.fitted.demand.bend_share
-
-    found = range(len(plan.exercises))
-    return drawing_of(plan, max(found, key=rank)) if found else None
 
 
 def _home_before(found: PersonFile, book: Evidence) -> HomePlan | None:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rungwise.casebook import CLINIC, Casebook, clinic_names
+from rungwise.casebook import Casebook, clinic_names
 from rungwise.casebook_book import toml_of
+from rungwise.casebook_door import CLINIC
 from rungwise.core.errors import Fault, InputError
 from rungwise.exam_file import CLINIC_LINES, PAGE
 from rungwise.records import (

@@ -174,8 +174,10 @@ class RichCasebook:
             kinds = some.get(last, people)
             return {f"{name}{k}": one("{person}", people[k][-32:]) for k in kinds}
         if at.path == "/book/part/{key}":
-            parts = re.findall(r"/book/part/([\w.]+)", self.visitor.get("/book"))
+            shown = re.findall(r"/book/part/([\w.]+)", self.visitor.get("/book"))
+            parts = tuple(dict.fromkeys(shown))  # the longest is the first
             return {f"{name}.{k}": here.replace("{key}", k) for k in (parts[1], parts[-1])}
+
         known = {"version": "1", "job": self.job, "key": OWN_ROW, "photo": self.photo}
         if "photo" in variables and not self.photo:
             return {}  # the measuring aids are not installed

@@ -110,9 +110,17 @@ PROBE = """(language) => {
 WATCH = """() => {
   for (const one of document.querySelectorAll("details")) one.open = true;
   window.stops = [];
+  const strokes = (one) => [...one.children].map((part) => {
+    const style = getComputedStyle(part);
+    return `${style.stroke} ${style.strokeWidth}`;
+  }).join();  // a part of a drawing may show its focus by its lines
+  const drawn = new Map([...document.querySelectorAll("svg [tabindex='0']")].map((one) => {
+    return [one, strokes(one)];
+  }));
   document.addEventListener("focusin", ({target}) => {
     const style = getComputedStyle(target);
-    const ring = style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2;
+    const ring = style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2
+      || drawn.has(target) && drawn.get(target) !== strokes(target);
     const box = target.getBoundingClientRect();
     window.stops.push([target, ring, box.width > 0]);
   });

@@ -467,6 +467,8 @@ def test_one_person_is_exported_whole(store: Store) -> None:
         "tables/diary.csv",
         "tables/audit.csv",
         "made/sheet.pdf",
+        "columns.csv",
+        "README.txt",
     }
     assert files["exam/exam-1.toml"] == b'side = "right"\n'
     assert files["document/document-1.pdf"] == b"%PDF-1.7 invented"

@@ -21,13 +21,15 @@ import numpy as np
 
 from rungwise.casebook import LOCAL
 from rungwise.casebook_office import audit_of, save_desk
+from rungwise.core.signals import Recording
 from rungwise.web.exam_text import values_of
 from rungwise.web.shelf import PHOTOS_MOST
+from tests.core.heel_raises import heel_raises
+from tests.core.test_sway import trial
 from tests.measure.scenes import Scene, draw_scene, render
 from tests.web.kit import BASE, EXAMS, Visitor
 
 DESK = {"paper": "a4", "lock_minutes": "15", "hourly": "24", "daily": "14", "weekly": "8"}
-STANCE = Path(__file__).parents[1] / "data" / "stance"
 PLACE = re.compile(r'name="(\w+)\.([xy])" value="([\d.]*)"')
 
 
@@ -545,6 +547,51 @@ def test_a_recording_is_read_by_columns_that_are_told(inside: Visitor) -> None:
     assert re.search(r"Mean speed</th><td>[\d.]+ mm/s</td><td>× [\d.]+", page)
     assert "Check it by counting or timing yourself" in page
     assert "How it was made" in page
+
+
+def csv_of(*recordings: Recording | None) -> bytes:
+    """A recording as a file whose headings are ours, each with its unit."""
+    known = [one for one in recordings if one is not None]
+    heads, rows = ["time[s]"], [known[0].time_s]
+    for one, names in zip(known, (("x", "y", "z"), ("gx", "gy", "gz")), strict=False):
+        heads += [f"{name}[{one.unit}]" for name in names]
+        rows += list(one.values)
+    lines = [",".join(f"{value:.6f}" for value in line) for line in zip(*rows, strict=True)]
+    return "\n".join([",".join(heads), *lines, ""]).encode()
+
+
+def plate() -> bytes:
+    """Forces and moments of somebody of 700 N who sways a little."""
+    rng = np.random.default_rng(3)
+    t = np.arange(0, 50, 1 / 50)
+    x, y = np.cumsum(rng.normal(0, 0.0002, (2, len(t))), axis=1)
+    rows = np.column_stack([t, 0 * t, 0 * t, 0 * t + 700, y * 700, -x * 700, 0 * t])
+    lines = [",".join(f"{value:.6f}" for value in row) for row in rows]
+    return ("time[s],fx[N],fy[N],fz[N],mx[N m],my[N m],mz[N m]\n" + "\n".join(lines)).encode()
+
+
+@pytest.mark.parametrize("kind", ["plate", "acceleration", "raises", "rhythm"])
+def test_every_kind_is_read_and_said_in_spanish(inside: Visitor, kind: str) -> None:
+    acceleration, turning, truth = heel_raises(4)
+    data = {"plate": plate(), "acceleration": csv_of(trial())}
+    url = examined(inside)
+    inside.client.cookies.set("rungwise-language", "es", domain="localhost.local", path="/")
+    inside.get(f"{url}/measure")
+    sent_so = data.get(kind) or csv_of(acceleration, turning)
+    at = sent(inside, f"{url}/measure/recordings", [("file", sent_so)], kind=kind)
+    page = inside.get(at)
+    chosen = dict(re.findall(r'<select id="f-(\w+)".*?value="(\d+)" selected', page))
+    assert set(chosen) >= {"time"}  # a heading that has our own name is no guess
+    page = inside.send(at, 200, fields={**chosen, "ap": "x"})
+    says = {
+        "plate": "Velocidad media",
+        "acceleration": "Sin centímetros",
+        "raises": f"Elevaciones de talón: {len(truth.up_s)}",
+        "rhythm": "Repeticiones:",
+    }
+    assert says[kind] in page
+    shown = page.partition("<main")[2].partition("</main>")[0]
+    assert 'lang="en"' not in shown, re.findall(r'<[^>]*lang="en">[^<]*', shown)
 
 
 def test_a_recording_of_another_person_or_kind_is_not_there(inside: Visitor) -> None:
