@@ -104,7 +104,7 @@ def page(found: dict[str, list[Trial]], command: str) -> Line:
     yield "where a mark"
     yield "belongs on a foot, and how the foot was held, is not in these errors and is"
     yield "larger than they"
-    yield "are (`detect.photograph.sem` stays an assumption)."
+    yield "are (`rom.position.photograph` stays an assumption)."
     yield ""
     yield f"    {command}"
     yield ""

@@ -33,10 +33,10 @@ from rungwise.plan_code import (
 )
 
 __all__ = [
-    "NEW",
     "CODE",
     "DIARY",
     "EARLIER",
+    "NEW",
     "Call",
     "Kept",
     "Shown",

@@ -320,7 +320,7 @@ def _in_colour(found: Any) -> Any:
 
 
 def _focal_35mm_mm(found: Any) -> float | None:
-    """The focal length that a camera noted, for 35 mm film [mm]; None where it is not to be read."""
+    """The focal length that a camera noted, for 35 mm film [mm]; None where it cannot be read."""
     try:
         film = found.getexif().get_ifd(CAMERA).get(FILM)
     except Exception:  # noqa: BLE001 - a camera's notes may be anything, and the picture still whole

@@ -448,6 +448,20 @@ def test_without_a_reading_the_open_form_comes_back_as_it_was(inside: Visitor) -
     assert "R. Sol" not in inside.get(f"{url}/exam")
 
 
+@pytest.mark.on_file
+def test_what_was_put_aside_outlives_a_lock(inside: Visitor) -> None:
+    url = inside.person()
+    inside.get(f"{url}/exam")
+    inside.send(f"{url}/exam/measure", fields={"therapist": "R. Sol", "expected": "0"})
+    first = photographed(inside, url)
+    inside.clock.on(minutes=16)
+    assert inside.client.get(first).status_code == 303
+    inside.come_back()
+    assert inside.url == f"{url}/exam"
+    assert 'value="R. Sol"' in inside.page
+    assert inside.client.get(first).status_code == 404
+
+
 def test_a_copy_is_kept_only_when_it_is_ticked_and_tells_nothing_but_pixels(
     inside: Visitor,
 ) -> None:

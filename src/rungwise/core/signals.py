@@ -132,8 +132,8 @@ def rate_of(recording: Recording, book: Evidence) -> float:
 def pieces(recording: Recording, book: Evidence) -> tuple[slice, ...]:
     """Parts of a recording between its holes, each a run of samples, in order.
 
-    A hole is a time step above row ``stance.gap_most_s``, or above two and a half median steps where
-    that is longer: one lost sample is no hole.
+    A hole is a time step above row ``stance.gap_most_s``, or above two and a half median steps
+    where that is longer: one lost sample is no hole.
     """
     steps = np.diff(recording.time_s)
     most = max(book.value("stance.gap_most_s"), (2 + 0.5) * float(np.median(steps)))

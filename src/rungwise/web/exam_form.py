@@ -219,7 +219,7 @@ class _Form:
                 self.confirmed(f"{side}.{spec.key}{AID_OF}", self.say(f"side.{side}"))
                 for side in SIDES
             )
-            filled = any(field.value for field in aids)
+            filled = any(any(field.value) for field in aids)
             lead = self.say("exam.by_phone_help")
             yield Row(f"{label}: {self.say('exam.by_phone')}", lead, aids, folded=not filled)
 
@@ -235,7 +235,7 @@ class _Form:
             self.one(own, "number", self.say("exam.own_sem"), unit=self.unit("deg")),
             self.confirmed(aid, self.say("exam.checked")),
         )
-        filled = way == PHOTOGRAPH or any(field.value for field in fields)
+        filled = way == PHOTOGRAPH or any(any(field.value) for field in fields)
         name = f"{title}: {self.say('exam.photographed')}"
         return Row(name, self.say("exam.photographed_help"), fields, folded=not filled)
 
@@ -304,7 +304,7 @@ class _Form:
                 field = self.measure(spec, f"detail.{spec.key}", self.told(spec.help).rstrip("."))
                 groups.setdefault(spec.key.partition(".")[0], []).append(field)
         for group, fields in groups.items():
-            filled = any(field.value for field in fields)
+            filled = any(any(field.value) for field in fields)
             yield Row(self.say.name("detail", group), "", tuple(fields), folded=not filled)
 
     def section(

@@ -16,6 +16,7 @@ from rungwise.web.pages import (
     numbers,
     person,
     programme,
+    recording,
     settings,
     work,
 )
@@ -27,6 +28,7 @@ ROUTES: tuple[At, ...] = (
     *caseload.ROUTES,
     *person.ROUTES,
     *examination.ROUTES,
+    *recording.ROUTES,  # before the addresses of photographs
     *measure.ROUTES,
     *programme.ROUTES,
     *diary.ROUTES,

@@ -1,4 +1,4 @@
-"""Measuring aids: the bend on a photograph by marks that are dragged, and recordings by columns.
+"""Measuring aids: the bend of the big toe on photographs, by marks that are dragged.
 
 Nothing is saved here. A photograph is held in memory by the session that took it; its reading goes,
 by one act, into the form of the examination, which the therapist still saves.
@@ -18,34 +18,28 @@ from rungwise.casebook_measure import (
     MARKS,
     NEEDED,
     RECORDINGS,
-    Column,
     Combined,
     PhotoReading,
-    Recorded,
     Refused,
     aids_on,
-    columns_of,
     keep_photo,
     known_length,
     read_photo,
-    read_recorded,
     take_photo,
-    take_recording,
     together,
 )
-from rungwise.clinic import capture_file
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.terms import SIDES, Side
 from rungwise.web.access import Held
 from rungwise.web.exam_text import MOST_GROUPS, MOST_READINGS, WAYS
 from rungwise.web.page import At, Download, Go, Page, Visit, told
 from rungwise.web.pages.examination import start_values
-from rungwise.web.shelf import PHOTOS_MOST, Item, Shelf, Trace
+from rungwise.web.shelf import PHOTOS_MOST, Item, Shelf
 
-__all__ = ["ROUTES"]
+__all__ = ["BASE", "ROUTES", "entered", "entrance", "measure", "now_s", "shelf_of"]
 
-#: Longest form with photographs, five of a phone, and with a recording [byte].
-PHOTOS_MAX, RECORDING_MAX = 60_000_000, 21_000_000
+#: Longest form with photographs, five of a phone [byte].
+PHOTOS_MAX = 60_000_000
 BEND, INSTRUMENT = "mtp_dorsiflexion_deg", "photograph"
 #: Where a mark waits that nobody has placed yet: share of the width from the heel's side on, and of
 #: the height, where no foot is.
@@ -153,22 +147,6 @@ class MeasurePart(Page):
     wrong: tuple[Fault, ...] = told("Places that cannot be.", ())
 
 
-@dataclass(frozen=True, kw_only=True)
-class MeasureRecording(Page):
-    """A recording: which column is which, and what it comes to."""
-
-    template: ClassVar[str] = "measure_recording.html"
-    url: str = told("Address of this page.")
-    up: str = told("Address of the page of all aids.")
-    kind: str = told("What it is of.")
-    headings: tuple[tuple[str, str], ...] = told("Headings of the file, each with its unit.")
-    columns: tuple[Column, ...] = told("Columns that are needed.")
-    typed: Mapping[str, str] = told("What was chosen, by field.")
-    surfaces: tuple[str, ...] = told("What can be stood on.", ("firm", "foam"))
-    eyes: tuple[str, ...] = told("How the eyes can be.", ("open", "closed"))
-    recorded: Recorded | None = told("What it comes to; None before it was read.", None)  # noqa: RUF009
-
-
 # ------------------------------------------------------------------ photographs
 
 
@@ -182,8 +160,8 @@ def entrance(visit: Visit) -> Page:
 
 def measure(visit: Visit, faults: tuple[Fault, ...] = ()) -> Measure:
     """Show what can be measured, and what was."""
-    found, url = _entered(visit)
-    items = _shelf(visit).of(found.id, _now(visit))
+    found, url = entered(visit)
+    items = shelf_of(visit).of(found.id, now_s(visit))
     for item in items:
         _read(visit, found, item)
     return Measure(
@@ -201,7 +179,7 @@ def measure(visit: Visit, faults: tuple[Fault, ...] = ()) -> Measure:
 
 def photos(visit: Visit) -> Page | Go:
     """Take photographs in, as far as they can be read; nothing is saved."""
-    found, url = _entered(visit)
+    found, url = entered(visit)
     side = _side(visit)
     given = [data for name, data in visit.files.items() if name.startswith("photos") and data]
     if side is None or not given:
@@ -215,7 +193,7 @@ def photos(visit: Visit) -> Page | Go:
     for number, data in enumerate(given[: PHOTOS_MOST + 1], 1):
         try:
             photo = take_photo(visit.casebook, visit.who, found.id, data, side, visit.book())
-            item = _shelf(visit).add(found.id, photo, _now(visit))
+            item = shelf_of(visit).add(found.id, photo, now_s(visit))
         except InputError as error:
             faults += [replace(fault, field=f"photo_{number}") for fault in error.faults]
             continue
@@ -234,8 +212,8 @@ def _texts(places: Iterable[tuple[str, tuple[float, float]]]) -> dict[str, tuple
 
 def photo(visit: Visit, wrong: tuple[Fault, ...] = ()) -> Page | Go:
     """Show a photograph with its marks; take them anew where they were moved."""
-    found, up = _entered(visit)
-    items = _shelf(visit).of(found.id, _now(visit))
+    found, up = entered(visit)
+    items = shelf_of(visit).of(found.id, now_s(visit))
     item = _item(visit, found)
     if visit.method == "POST":
         wrong = _moved(visit, item)
@@ -375,20 +353,20 @@ def _whole(visit: Visit, items: Sequence[Item], side: Side) -> Whole:
 
 def picture(visit: Visit) -> Download:
     """The copy of a photograph, for the session that took it alone."""
-    found, _ = _entered(visit)
+    found, _ = entered(visit)
     return Download(_item(visit, found).photo.jpeg, "image/jpeg", "photograph.jpg", inline=True)
 
 
 def drop(visit: Visit) -> Go:
     """Take a photograph away."""
-    found, url = _entered(visit)
-    _shelf(visit).drop(found.id, _item(visit, found).id)
+    found, url = entered(visit)
+    shelf_of(visit).drop(found.id, _item(visit, found).id)
     return Go(url)
 
 
 def keep(visit: Visit) -> Go:
     """Keep a copy of a photograph in the record, when that is ticked."""
-    found, url = _entered(visit)
+    found, url = entered(visit)
     item = _item(visit, found)
     if visit.typed("keep") == "yes" and not item.kept:
         keep_photo(visit.casebook, visit.who, found.id, item.photo)
@@ -399,9 +377,9 @@ def keep(visit: Visit) -> Go:
 def use(visit: Visit) -> Page | Go:
     """Put the reading of a foot into the examination's form, which is still to be saved."""
     assert visit.session is not None
-    found, _ = _entered(visit)
+    found, _ = entered(visit)
     side, method = _side(visit), visit.typed("method")
-    items = _shelf(visit).of(found.id, _now(visit))
+    items = shelf_of(visit).of(found.id, now_s(visit))
     for item in items:
         _read(visit, found, item)
     whole = _whole(visit, items, side) if side else None
@@ -451,7 +429,7 @@ def _place(values: Mapping[str, Sequence[str]], side: Side, ways: tuple[str, ...
 def aside(visit: Visit) -> Go:
     """Put what is typed into the examination aside, in memory, and go to the measuring aids."""
     assert visit.session is not None
-    found, url = _entered(visit)
+    found, url = entered(visit)
     page = f"/people/{found.id}/exam"
     form = {name: typed for name, typed in visit.form.items() if name != "token"}
     visit.session.form = Held(page, page, form)
@@ -465,83 +443,10 @@ def _aside(visit: Visit, found: PersonFile) -> Mapping[str, Sequence[str]] | Non
     return held.form if held is not None and fits else None
 
 
-# ------------------------------------------------------------------ recordings
-
-
-def recording_in(visit: Visit) -> Page | Go:
-    """Take a recording in and ask which column is which; nothing is saved."""
-    found, url = _entered(visit)
-    data, kind = visit.files.get("file", b""), visit.typed("kind")
-    try:
-        take_recording(visit.casebook, visit.who, found.id, data, kind)
-    except InputError as error:
-        return measure(visit, error.faults)
-    _shelf(visit).lay(Trace(found.id, data, kind, _now(visit)))
-    return Go(f"{url}/recording")
-
-
-def recording(visit: Visit) -> Page | Go:
-    """Ask which column is which, and show what the recording comes to."""
-    if not aids_on(visit.casebook, visit.who):
-        return entrance(visit)
-    found, up = _entered(visit)
-    trace = _shelf(visit).trace(found.id, _now(visit))
-    if trace is None:
-        return Go(up)
-    headings = take_recording(visit.casebook, visit.who, found.id, trace.data, trace.kind)
-    columns = columns_of(trace.kind)
-    typed = {name: visit.typed(name) for name in visit.form}
-    if visit.method == "GET":  # a heading that has our own name is no guess
-        names = [name.casefold() for name, _ in headings]
-        own = {c.role: names.index(c.role) for c in columns if names.count(c.role) == 1}
-        typed = {role: str(at) for role, at in own.items()}
-    recorded, faults = None, tuple[Fault, ...]()
-    if visit.method == "POST":
-        chosen = {
-            column.role: (
-                headings[at][0],
-                "" if headings[at][1] else typed.get(f"{column.role}_unit", ""),
-            )
-            for column in columns
-            if 0 <= (at := visit.whole(column.role, -1)) < len(headings)
-        }
-        try:
-            recorded = read_recorded(trace.data, trace.kind, chosen, typed, visit.book())
-        except InputError as error:
-            faults = tuple(map(_for_the_form, error.faults))
-    return MeasureRecording(
-        title=visit.say("measuring.recording_title", kind=visit.say(f"recording.{trace.kind}")),
-        person=visit.person_bar(found, "measure"),
-        url=f"{up}/recording",
-        up=up,
-        kind=trace.kind,
-        headings=headings,
-        columns=columns,
-        typed=typed,
-        recorded=recorded,
-        faults=faults,
-        status=422 if faults else 200,
-    )
-
-
-def _for_the_form(fault: Fault) -> Fault:
-    """A fault whose remedy is a word of the command line, with what to do here in its place."""
-    written = fault.remedy.startswith("Say ")
-    here = "Choose the column, and its unit where the file says none."
-    return replace(fault, remedy=here) if written else fault
-
-
-def capture(visit: Visit) -> Download:
-    """The page that records with a phone, for nobody in particular."""
-    _entered(visit)
-    data = capture_file(visit.book(), visit.say.language)
-    return Download(data, "text/html", "measure.html")
-
-
 # ------------------------------------------------------------------ shared
 
 
-def _entered(visit: Visit) -> tuple[PersonFile, str]:
+def entered(visit: Visit) -> tuple[PersonFile, str]:
     """The person and the address of this page; the aids must be switched on.
 
     Raises
@@ -555,17 +460,19 @@ def _entered(visit: Visit) -> tuple[PersonFile, str]:
     return found, f"/people/{found.id}/measure"
 
 
-def _shelf(visit: Visit) -> Shelf:
+def shelf_of(visit: Visit) -> Shelf:
+    """What this session measures on."""
     assert visit.session is not None
     return visit.session.shelf
 
 
-def _now(visit: Visit) -> float:
+def now_s(visit: Visit) -> float:
+    """Seconds of the records' clock [s]."""
     return visit.access.now_s()
 
 
 def _item(visit: Visit, found: PersonFile) -> Item:
-    return _shelf(visit).get(found.id, visit.path["photo"], _now(visit))
+    return shelf_of(visit).get(found.id, visit.path["photo"], now_s(visit))
 
 
 def _side(visit: Visit) -> Side | None:
@@ -582,9 +489,6 @@ ROUTES = (
     At(BASE, entrance, deed="add"),
     At(f"{BASE}/photos", photos, "POST", deed="add", body_max=PHOTOS_MAX),
     At(f"{BASE}/use", use, "POST", deed="add"),
-    At(f"{BASE}/recordings", recording_in, "POST", deed="add", body_max=RECORDING_MAX),
-    At(f"{BASE}/recording", recording, "GET POST", deed="add"),
-    At(f"{BASE}/capture", capture, "POST", deed="add"),
     At(f"{BASE}/{{photo}}", photo, "GET POST", deed="add"),
     At(f"{BASE}/{{photo}}/picture", picture, deed="add"),
     At(f"{BASE}/{{photo}}/drop", drop, "POST", deed="add"),
