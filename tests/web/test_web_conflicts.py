@@ -444,7 +444,7 @@ def test_the_clinics_lines_are_merged_line_by_line(inside: Visitor) -> None:
 def test_how_pages_behave_is_merged_line_by_line(inside: Visitor) -> None:
     inside.get("/settings")
     start = {"paper": "a4", "lock_minutes": "10", "hourly": "5", "daily": "5", "weekly": "5"}
-    start |= {"factor": "by_itself"}
+    start |= {"factor": "by_itself", "aids": "off"}
     inside.send("/settings/desk", fields={**start, "expected": "0"})
     inside.get("/settings")
     inside.send("/settings/desk", fields={**start, "lock_minutes": "5", "expected": "1"})
