@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from html import unescape
 from pathlib import Path
 
-import httpx
+import httpx2
 import pytest
 
 from rungwise.casebook import Casebook
@@ -96,7 +96,7 @@ def pair(tmp_path: Path) -> tuple[Path, Path]:
 class Browser:
     """A browser on another machine, which believes this certificate alone."""
 
-    def __init__(self, base: str, client: httpx.Client) -> None:
+    def __init__(self, base: str, client: httpx2.Client) -> None:
         self.base, self.client, self.page = base, client, ""
 
     def get(self, url: str) -> str:
@@ -130,7 +130,7 @@ class Browser:
 @contextmanager
 def browser(port: int, chain: Path) -> Iterator[Browser]:
     base, trust = f"https://localhost:{port}", ssl.create_default_context(cafile=str(chain))
-    with httpx.Client(base_url=base, verify=trust, timeout=START_S) as client:
+    with httpx2.Client(base_url=base, verify=trust, timeout=START_S) as client:
         yield Browser(base, client)
 
 
@@ -242,7 +242,7 @@ def test_a_file_of_records_is_opened_at_the_computer_alone(tmp_path: Path) -> No
         assert f"http://127.0.0.1:{served.port}/" in said
         name = {"host": "clinic.example.org"}
         through = {**name, "x-forwarded-proto": "https", "x-forwarded-for": "198.51.100.7"}
-        with httpx.Client(base_url=f"http://127.0.0.1:{served.port}", timeout=START_S) as proxy:
+        with httpx2.Client(base_url=f"http://127.0.0.1:{served.port}", timeout=START_S) as proxy:
             assert proxy.get("/enter", headers=name).status_code == 403
             found = proxy.get("/enter", headers=through)
         assert 'name="code"' in found.text

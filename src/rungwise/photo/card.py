@@ -39,6 +39,7 @@ STRIPE = (1.12, 2.2)  # a card over what is left of it beside a stripe
 SAME = 0.75  # share of overlap from which two shapes are one
 REACH = 3.5  # pixels of the small picture by which a coarse side may be off
 TRIED = 10  # shapes that get a second look
+TWIN = 0.3  # unlikeness up to which a shape beside a card is looked at as a second one
 SOFT_PX = (1.0, 1.8)  # blur before looking, the second where the first shows no card: carpets
 LEAST_STEP = 8.0  # levels of 255 that a picture's lightness or colour must span to be cut
 
@@ -96,6 +97,8 @@ def find_card(
             if cards:
                 break  # by its edges; what is lighter or darker is asked where there were none
             for shape in _apart(shapes):
+                if cards and _unlike(shape) > TWIN:
+                    break  # what is left, and all after it, is no second card
                 full = (shape + 0.5) * factor - 0.5
                 if any(_overlap(full, one.corners_px) > SAME for one in cards):
                     continue
