@@ -64,7 +64,7 @@ PAGES: Mapping[str, Sequence[str] | None] = {
     "/people/{person}/erase": ("/people/{person}/erase",),
     "/class": ("/class",),
     "/book": ("/book",),
-    "/book/part/{part}": ("/book/part/row",),
+    "/book/part/{key}": ("/book/part/row",),
     "/book/row/{key}": ("/book/row/progress.sessions_min",),
     "/book/own-error": ("/book/own-error",),
     "/files": ("/files",),
@@ -75,6 +75,10 @@ PAGES: Mapping[str, Sequence[str] | None] = {
     "/enter": None,  # who is signed in is sent on
     "/enter/recover": None,
     "/recovery": None,  # shown once
+    "/people/{person}/measure": None,  # the aids are off until they are asked for
+    "/people/{person}/measure/{photo}": None,
+    "/people/{person}/measure/{photo}/picture": None,
+    "/people/{person}/measure/recording": None,
     "/running/{job}": None,  # there while something runs
     "/running/{job}/file": None,
 }

@@ -1,39 +1,31 @@
-"""Time of one photograph of 12 megapixels after decoding, and error of corners, beside a plain way.
-
-    python benchmarks/photo.py
-
-The plain way is what OpenCV's tutorials do: Canny, ``findContours``, ``approxPolyDP``, and the bend
-by the homography of those four corners.
-"""
+"""One photograph of 12 megapixels after decoding, and error of corners, beside a plain way."""
 
 from __future__ import annotations
 
 import statistics
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 from typing import TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "src")]
-
-from rungwise.book import load_book  # noqa: E402
-from rungwise.core.camera import homography  # noqa: E402
-from rungwise.core.photo import Card, PhotoReading, Refused, bend_of, measure  # noqa: E402
-from rungwise.photo.card import coarse, find_card  # noqa: E402
-from rungwise.photo.dots import find_dots  # noqa: E402
-from rungwise.photo.sides import Image  # noqa: E402
-from tests.measure.scenes import LONG, SHORT, Scene, draw_scene, render  # noqa: E402
+from benchmarks.patient import Patient, Sizes
+from benchmarks.table import Row, Section, row
+from benchmarks.timing import Timing
+from rungwise.book import load_book
+from rungwise.core.camera import homography
+from rungwise.core.photo import Card, PhotoReading, Refused, bend_of, measure
+from rungwise.photo.card import coarse, find_card
+from rungwise.photo.dots import find_dots
+from rungwise.photo.sides import Image
+from tests.measure.scenes import LONG, SHORT, Scene, draw_scene, render
 
 Got = TypeVar("Got")
-SCENES, TIMES = 8, 7
+SCENES, TIMES, PHOTO_S = 8, 7, 0.060
 CARD_MM = np.array([[-LONG, -SHORT], [LONG, -SHORT], [LONG, SHORT], [-LONG, SHORT]]) / 2
 
 
@@ -77,25 +69,25 @@ def bend_by(corners: NDArray[np.float64], scene: Scene) -> float:
     return float(bend_of(names, scene.side)((flat[:, :2] / flat[:, 2:])[None])[0])
 
 
-def timed(work: Callable[[], Got]) -> tuple[float, Got]:
-    """Milliseconds, the median of some runs, and what came out."""
+def timed(work: Callable[[], Got], times: int) -> tuple[float, Got]:
+    """Seconds, the median of some runs, and what came out."""
     taken = []
     got = work()
-    for _ in range(TIMES):
+    for _ in range(times):
         start = time.perf_counter()
         got = work()
-        taken.append(1000 * (time.perf_counter() - start))
+        taken.append(time.perf_counter() - start)
     return statistics.median(taken), got
 
 
 BOOK = load_book()
 
 
-def scenes() -> list[Scene]:
+def scenes(count: int) -> list[Scene]:
     """Scenes with dots, drawn at 12 megapixels."""
     found: list[Scene] = []
     seed = 0
-    while len(found) < SCENES:
+    while len(found) < count:
         scene = draw_scene(seed, "told")
         seed += 1
         if scene.dots:
@@ -106,44 +98,43 @@ def scenes() -> list[Scene]:
     return found
 
 
-def say(line: str) -> None:
-    """Write one line."""
-    sys.stdout.write(line + "\n")
-
-
-def main() -> None:
-    """Print one table."""
-    lines: dict[str, list[tuple[float, float, float]]] = {}
-    for scene in scenes():
+def photo_section(_: Patient, sizes: Sizes) -> Section:
+    """One photograph after decoding: card, dots, bend, interval; beside corners the plain way."""
+    count, times = (1, 1) if sizes.repetitions == 1 else (SCENES, TIMES)
+    found: dict[str, list[tuple[float, float]]] = {"ours": [], "plain": [], "third": []}
+    for scene in scenes(count):
         image = render(scene)
         true = scene.corners()
-        taken, reading = timed(partial(ours, image, scene))
+        taken, reading = timed(partial(ours, image, scene), times)
         card = find_card(image, BOOK, focal_35mm_mm=scene.noted_35mm)
         if isinstance(reading, PhotoReading) and isinstance(card, Card):
             corner = float(np.linalg.norm(like(card.corners_px, true) - true, axis=1).max())
-            off = abs(reading.bend_deg - scene.bend_deg)
-            lines.setdefault("this package: card, dots, bend, interval", []).append(
-                (taken, corner, off)
-            )
-        for name, scale in (("contour's polygon", 1.0), ("contour's polygon at a third", 1 / 3)):
-            taken, corners = timed(partial(plain_corners, image, scale))
+            found["ours"].append((taken, corner))
+        for name, scale in (("plain", 1.0), ("third", 1 / 3)):
+            taken, corners = timed(partial(plain_corners, image, scale), times)
             if corners is not None and _near(corners, true):
                 corner = float(np.linalg.norm(like(corners, true) - true, axis=1).max())
-                off = abs(bend_by(corners, scene) - scene.bend_deg)
-                lines.setdefault(f"{name}, corners only", []).append((taken, corner, off))
-    say("| way | card found | ms | worst corner, px | bend off, median | bend off, largest |")
-    say("| --- | --- | --- | --- | --- | --- |")
-    for name, rows in lines.items():
-        ms, px, offs = (np.array(column) for column in zip(*rows, strict=True))
-        say(
-            f"| {name} | {len(rows)} of {SCENES} | {np.median(ms):.0f} | {np.median(px):.2f} | "
-            f"{np.median(offs):.2f}° | {offs.max():.2f}° |"
-        )
+                found[name].append((taken, corner))
+
+    def told(name: str, what: str, most_s: float | None = None) -> Row:
+        rows = found[name]
+        if not rows:
+            return Row(f"{what}: card found on 0 of {count}", "none")
+        off = statistics.median(corner for _, corner in rows)
+        what = f"{what}: card found on {len(rows)} of {count}, worst corner {off:.2f} px off"
+        return row(what, Timing(tuple(taken for taken, _ in rows)), most_s)
+
+    return Section(
+        "One photograph",
+        "12 megapixels after decoding, drawn scenes with dots (`docs/photo.md`). Peer: the largest "
+        "four-sided contour as OpenCV's tutorials find it, which gives corners only.",
+        (
+            told("ours", "card, dots, bend and its interval", PHOTO_S),
+            told("plain", "peer, corners only"),
+            told("third", "peer at a third of the size, corners only"),
+        ),
+    )
 
 
 def _near(corners: NDArray[np.float64], true: NDArray[np.float64]) -> bool:
     return bool(np.linalg.norm(corners[:, None] - true[None], axis=-1).min(axis=0).max() < 60)
-
-
-if __name__ == "__main__":
-    main()

@@ -33,7 +33,17 @@ def missing() -> list[str]:
 
 def measure(smallest: bool) -> str:
     """Measure everything and tell each number on the way; return the page."""
-    from benchmarks import deciding, one_person, pages, processes, records, trends, two_minutes
+    from benchmarks import (
+        deciding,
+        one_person,
+        pages,
+        photo,
+        processes,
+        recordings,
+        records,
+        trends,
+        two_minutes,
+    )
     from benchmarks.patient import SMALLEST, Patient, Sizes
     from benchmarks.table import machine, page
 
@@ -47,6 +57,8 @@ def measure(smallest: bool) -> str:
         one_person.drawing_section,
         trends.trend_section,
         deciding.decide_section,
+        recordings.stance_section,
+        photo.photo_section,
         processes.batch_section,
         processes.start_section,
         processes.load_section,
