@@ -290,7 +290,7 @@ def main(words: "list[str]") -> int:
             return run("rungwise", "demo", "--out", "demo", "--replace")
         code = lint() if job in ("lint", "check") else 0
         if job in ("test", "check"):
-            code = max(code, run("pytest", "-n", "2", *rest))
+            code = max(code, run("pytest", "-n", "3", "--dist", "worksteal", *rest))
     except SetUpError as problem:
         print(problem, file=sys.stderr)
         return 1

@@ -99,14 +99,20 @@ class Load:
         People of the clinic, and how many of them were followed for real [1].
     rounds : int
         How often each visitor goes through every page [1].
+    visitors : int
+        How many there are at once [1].
+    pauses : bool
+        Whether they pause between two clicks, where that is said.
     """
 
     people: int = 10_000
     followed: int = 16
-    rounds: int = 3
+    rounds: int = 2
+    visitors: int = VISITORS
+    pauses: bool = True
 
 
-LEAST = Load(12, 5, 1)
+LEAST = Load(12, 5, 1, 2, pauses=False)
 
 
 def addresses() -> list[str]:
@@ -381,16 +387,18 @@ def pages_sections(load: Load, say: Callable[[str], object] = lambda _: None) ->
         say(f"{load.people} people made in {built_s:.0f} s, {size_mb:.0f} MB")
         with served("floor") as (port, none):
             visit(port, none, [FLOOR], [], 2, think=False)
-            floor = visit(port, none, [FLOOR], [], 8 * load.rounds, think=True)
-            floor_hard = visit(port, none, [FLOOR], [], 20 * load.rounds, think=False)
+            floor = visit(port, none, [FLOOR], [], 8 * load.rounds, load.pauses, load.visitors)
+            floor_hard = visit(port, none, [FLOOR], [], 20 * load.rounds, False, load.visitors)
         say("floor measured")
         with served(folder) as (port, cookies):
             visit(port, cookies, names, made.people, 1, think=False)  # templates and words are read
             say("warm")
             alone = visit(port, cookies, names, made.people, 3 * load.rounds, False, visitors=1)
-            calm = visit(port, cookies, names, made.people, load.rounds, think=True)
+            calm = visit(port, cookies, names, made.people, load.rounds, load.pauses, load.visitors)
             say(f"with pauses: {calm.wall_s:.0f} s")
-            hard = visit(port, cookies, names, made.people, -(-load.rounds // 2), think=False)
+            hard = visit(
+                port, cookies, names, made.people, -(-load.rounds // 2), False, load.visitors
+            )
             say(f"without: {hard.wall_s:.0f} s")
     return [
         _calm(load, made.followed, (alone, calm), floor, names, (built_s, size_mb, made.records)),
