@@ -19,8 +19,8 @@ from benchmarks.timing import Timing
 from rungwise.book import load_book
 from rungwise.core.camera import homography
 from rungwise.core.photo import Card, PhotoReading, Refused, bend_of, measure
-from rungwise.photo.card import coarse, find_card
-from rungwise.photo.dots import find_dots
+from rungwise.photo.card import find_card
+from rungwise.photo.look import card_and_dots
 from rungwise.photo.sides import Image
 from tests.measure.scenes import LONG, SHORT, Scene, draw_scene, render
 
@@ -50,11 +50,9 @@ def like(corners: NDArray[np.float64], true: NDArray[np.float64]) -> NDArray[np.
 
 def ours(image: Image, scene: Scene) -> PhotoReading | Refused:
     """Card, dots and bend, the way of this package."""
-    small = coarse(image)
-    card = find_card(image, BOOK, focal_35mm_mm=scene.noted_35mm, small=small)
+    card, dots = card_and_dots(image, BOOK, focal_35mm_mm=scene.noted_35mm)
     if isinstance(card, Refused):
         return card
-    dots = find_dots(image, card, BOOK, small=small)
     if isinstance(dots, Refused):
         return dots
     return measure(card, dots, BOOK, side=scene.side, rng=np.random.default_rng(0))

@@ -161,8 +161,7 @@ def take_photo(
     """
     import cv2
 
-    from rungwise.photo.card import find_card
-    from rungwise.photo.dots import find_dots
+    from rungwise.photo.look import card_and_dots
 
     with casebook.store.work(who) as work:
         work.allow("add")
@@ -173,8 +172,7 @@ def take_photo(
         fault = Fault("photos", f"{wide} × {high} pixels", "a photograph", "Choose another.")
         raise InputError("photograph", (fault,))
     focal = found.facts.focal_35mm_mm
-    card = find_card(pixels, book, focal_35mm_mm=focal)
-    spots = card if isinstance(card, Refused) else find_dots(pixels, card, book)
+    card, spots = card_and_dots(pixels, book, focal_35mm_mm=focal)
     shrink = min(1.0, SHOWN_PX / max(wide, high))
     shown = cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
     if shrink < 1:

@@ -154,7 +154,7 @@ def read_recording(
     data = data.removeprefix(b"\xef\xbb\xbf")
     head, _, body = data.partition(b"\n")
     names, comma = _heading(head)
-    columns, factors = _columns(names, kind, roles or {})
+    columns, units, factors = _columns(names, kind, roles or {})
     table = _fast(body, len(names), comma)
     if table is None:
         table = _slow(body, names, comma)
@@ -166,9 +166,7 @@ def read_recording(
     rows *= np.array(factors[1:])[:, None]
     told = tuple(
         f"{role} is the column {names[column][0]!r} in {unit}"
-        for role, column, unit in zip(
-            ("time", *kind.roles), columns, _units(names, columns, kind, roles or {}), strict=True
-        )
+        for role, column, unit in zip(("time", *kind.roles), columns, units, strict=True)
     )
     return Recording(time_s, rows, tuple(kind.roles), kind.unit, told)
 
@@ -282,16 +280,16 @@ def _heading(head: bytes) -> tuple[list[tuple[str, str]], bytes]:
 
 def _columns(
     names: Sequence[tuple[str, str]], kind: Kind, roles: Mapping[str, tuple[str, str]]
-) -> tuple[list[int], list[float]]:
-    """Column and factor of the time and of each role, in order."""
+) -> tuple[list[int], list[str], list[float]]:
+    """Column, unit and factor of the time and of each role, in order."""
     wanted: dict[str, Mapping[str, float]] = {"time": TIMES, **kind.roles}
     faults = [
         Fault("column", role, ", ".join(wanted), "Name one of them.")
         for role in roles
         if role not in wanted
     ]
-    columns, factors = [], []
-    for role, units in wanted.items():
+    columns, units, factors = [], [], []
+    for role, known in wanted.items():
         name, told = roles.get(role, (role, ""))
         found = [i for i, (there, _) in enumerate(names) if there.casefold() == name.casefold()]
         if len(found) != 1:
@@ -301,33 +299,22 @@ def _columns(
             continue
         there = names[found[0]][1]
         unit = there or told
-        allowed = ", ".join(units)
+        allowed = ", ".join(known)
         if not unit:
             faults.append(Fault(role, "no unit", allowed, f"Say {role}={name}[unit]."))
         elif told and there and told != there:
             faults.append(Fault(role, f"{told}, but the file says {there}", "one unit", "Which?"))
-        elif unit not in units:
+        elif unit not in known:
             faults.append(Fault(role, unit, allowed, "Name a unit of that kind."))
         else:
             columns.append(found[0])
-            factors.append(units[unit])
+            units.append(unit)
+            factors.append(known[unit])
     if len(set(columns)) < len(columns):
         faults.append(Fault("column", "one column for two", "another for each", "Check the names."))
     if faults:
         raise InputError("recording", tuple(faults))
-    return columns, factors
-
-
-def _units(
-    names: Sequence[tuple[str, str]],
-    columns: Sequence[int],
-    kind: Kind,
-    roles: Mapping[str, tuple[str, str]],
-) -> list[str]:
-    return [
-        names[column][1] or roles.get(role, ("", ""))[1]
-        for role, column in zip(("time", *kind.roles), columns, strict=True)
-    ]
+    return columns, units, factors
 
 
 # ------------------------------------------------------------------ numbers

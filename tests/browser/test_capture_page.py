@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from functools import cache
@@ -30,16 +29,12 @@ from rungwise.core.signals import Recording  # noqa: E402
 from rungwise.phone.capture import SCRIPTS, capture_data, capture_page  # noqa: E402
 from rungwise.phone.page import script_of  # noqa: E402
 from rungwise.words import Words, load_words, pseudo_right_to_left  # noqa: E402
+from tests.browser.chromium import CHROMIUM, FLAGS  # noqa: E402
 from tests.core.heel_raises import heel_raises  # noqa: E402
 from tests.core.test_sway import trial  # noqa: E402
 from tests.vectors.reps import FILE, UNIT, WHY  # noqa: E402
 
-CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-FLAGS = (
-    "--no-sandbox --disable-gpu --disable-background-networking --disable-component-update "
-    "--disable-sync --no-first-run"
-).split()
 BOOK = open_book()
 NINE = datetime(2026, 3, 3, 9, 0)
 SCREEN = {"width": 390, "height": 780}

@@ -31,8 +31,8 @@ from rungwise.phone.content import _stopped
 from rungwise.phone.pack import pack_of
 from rungwise.plan_code import home_plan, read_log_code, read_plan_code, write_plan_code
 from rungwise.words import load_words
+from tests.browser.chromium import CHROMIUM
 from tests.browser.test_phone_page import (  # noqa: F401
-    CHROMIUM,
     NINE,
     PHONE,
     as_page,

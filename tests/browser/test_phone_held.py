@@ -18,9 +18,9 @@ from rungwise.clinic import make_plan
 from rungwise.handout import build_handout
 from rungwise.phone import page_data, single_file
 from rungwise.plan_code import HomePlan, home_plan, read_log_code, write_plan_code
+from tests.browser.chromium import CHROMIUM
 from tests.browser.test_phone_page import (  # noqa: F401
     BOOK,
-    CHROMIUM,
     DENIED,
     ENGLISH,
     FULL,

@@ -8,7 +8,6 @@ from __future__ import annotations
 import io
 import json
 import random
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, replace
 from datetime import date, datetime, timedelta
@@ -42,16 +41,13 @@ from rungwise.plan_code import (  # noqa: E402
     write_plan_code,
 )
 from rungwise.words import Words, load_words, pseudo_right_to_left  # noqa: E402
+from tests.browser.chromium import CHROMIUM  # noqa: E402
+from tests.browser.chromium import FLAGS as QUIETLY  # noqa: E402
 from tests.edges.test_plan_code import random_log, random_plan  # noqa: E402
 from tests.factory import DAY, make_exam  # noqa: E402
 
-CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-FLAGS = (
-    *"--no-sandbox --disable-gpu --disable-background-networking --no-first-run".split(),
-    *"--disable-component-update --disable-sync".split(),
-    "--host-resolver-rules=MAP plain.example.org 127.0.0.1",
-)
+FLAGS = (*QUIETLY, "--host-resolver-rules=MAP plain.example.org 127.0.0.1")
 BOOK = load_book()
 ENGLISH = load_words("en")
 NINE = datetime(2026, 3, 3, 9, 0)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import random
-import shutil
 import string
 import sys
 from collections.abc import Iterator
@@ -23,9 +22,9 @@ from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
 from segno import consts, encoder  # noqa: E402
 
 from rungwise.plan_code import HomePlan, write_log_code, write_plan_code  # noqa: E402
+from tests.browser.chromium import CHROMIUM  # noqa: E402
 from tests.edges.test_plan_code import random_log, random_plan  # noqa: E402
 
-CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 LETTERS = string.ascii_letters + string.digits + "-_"
 #: Most letters at level M up to version 20 and at level L in version 40 (ISO/IEC 18004, table 7).

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from functools import cache
@@ -27,13 +26,9 @@ from rungwise.core.group import GroupClass  # noqa: E402
 from rungwise.handout.group import build_class_sheet  # noqa: E402
 from rungwise.phone.room import room_page  # noqa: E402
 from rungwise.words import Words, load_words, pseudo_right_to_left  # noqa: E402
+from tests.browser.chromium import CHROMIUM, FLAGS  # noqa: E402
 
-CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-FLAGS = (
-    "--no-sandbox --disable-gpu --disable-background-networking --disable-component-update "
-    "--disable-sync --no-first-run"
-).split()
 BOOK = load_book()
 NINE = datetime(2026, 3, 3, 9, 0)
 SCREEN = {"width": 1280, "height": 720}

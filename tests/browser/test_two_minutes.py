@@ -26,7 +26,8 @@ from benchmarks.two_minutes import (
 )
 from rungwise.casebook import LOCAL
 from rungwise.core.terms import SIDES
-from tests.browser.test_web_frame import CHROMIUM, begin
+from tests.browser.chromium import CHROMIUM
+from tests.browser.test_web_frame import begin
 from tests.browser.test_web_frame import page as page
 from tests.browser.test_web_loop import Clinic
 from tests.browser.test_web_loop import clinic as clinic

@@ -21,7 +21,8 @@ from playwright.sync_api import Page, sync_playwright  # noqa: E402
 
 from rungwise.web.words import LANGUAGES  # noqa: E402
 from tests.browser.casebook_kit import RichCasebook, served  # noqa: E402
-from tests.browser.test_web_frame import AXE, CHROMIUM, FLAGS  # noqa: E402
+from tests.browser.chromium import CHROMIUM, FLAGS  # noqa: E402
+from tests.browser.test_web_frame import AXE  # noqa: E402
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 #: Width and height of the window [CSS px], and how many pixels of the screen one of them is.

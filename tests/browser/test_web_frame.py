@@ -5,7 +5,6 @@ Standards: WCAG 2.2 (std §3.1): 1.4.3, 1.4.4, 1.4.10, 2.1.1, 2.4.3, 2.4.7, 4.1.
 
 from __future__ import annotations
 
-import shutil
 import socket
 from collections.abc import Iterator
 from importlib.resources import files
@@ -27,12 +26,9 @@ from rungwise.web.exam_text import values_of  # noqa: E402
 from tests.web.kit import EXAMS, PASSPHRASE, Clock  # noqa: E402
 
 AXE = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
-CHROMIUM = shutil.which("chromium")
+from tests.browser.chromium import CHROMIUM, FLAGS  # noqa: E402
+
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-FLAGS = (
-    *"--no-sandbox --disable-gpu --disable-background-networking --no-first-run".split(),
-    *"--disable-component-update --disable-sync".split(),
-)
 #: What a hurried therapist fills in: what a plan needs, and no more.
 NEEDED: tuple[str, ...] = (
     "therapist",

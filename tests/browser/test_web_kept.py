@@ -11,7 +11,7 @@ pytest.importorskip("axe_playwright_python", reason="axe is not installed")
 from playwright.sync_api import Page, expect, sync_playwright
 
 from tests.browser.casebook_kit import RichCasebook, served
-from tests.browser.test_web_frame import CHROMIUM, FLAGS
+from tests.browser.chromium import CHROMIUM, FLAGS
 from tests.web.kit import PASSPHRASE
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")

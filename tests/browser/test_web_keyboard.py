@@ -12,7 +12,8 @@ from playwright.sync_api import Page, expect, sync_playwright
 
 from rungwise.casebook import LOCAL
 from tests.browser.casebook_kit import RichCasebook, served
-from tests.browser.test_web_frame import CHROMIUM, FLAGS, press
+from tests.browser.chromium import CHROMIUM, FLAGS
+from tests.browser.test_web_frame import press
 from tests.web.test_web_course import later, led, way
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")

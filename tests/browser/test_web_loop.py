@@ -26,9 +26,9 @@ from rungwise.log_code import write_log_code
 from rungwise.web.access import Settings
 from rungwise.web.app import create_app
 from rungwise.web.exam_text import values_of
+from tests.browser.chromium import CHROMIUM
 from tests.browser.test_phone_page import PHONE, Phone
 from tests.browser.test_web_frame import (
-    CHROMIUM,
     NEEDED,
     begin,
     clean,

@@ -17,7 +17,8 @@ pytest.importorskip("cv2", reason="the extra 'measure' is not installed")
 from playwright.sync_api import Page, expect
 
 from rungwise.web.exam_text import values_of
-from tests.browser.test_web_frame import CHROMIUM, NEEDED, begin, clean, fill
+from tests.browser.chromium import CHROMIUM
+from tests.browser.test_web_frame import NEEDED, begin, clean, fill
 from tests.browser.test_web_frame import address as address
 from tests.browser.test_web_frame import page as page
 from tests.measure.scenes import Scene, draw_scene

@@ -134,20 +134,24 @@ def _seen(
     from rungwise.core.photo_checks import Refused
     from rungwise.photo.card import find_card
     from rungwise.photo.dots import find_dots
+    from rungwise.photo.look import card_and_dots
     from rungwise.pictures import read_picture
 
     picture = read_picture(data)
     focal = focal_35mm_mm or picture.facts.focal_35mm_mm
     size = picture.facts.width_px, picture.facts.height_px
+    marks: Mapping[str, Place | Spot] | Refused = {} if clicked is None else clicked.marks
+    card: Card | Refused
     if clicked is not None and clicked.corners:
         at = np.array(clicked.corners, dtype=np.float64)
         card = card_from_clicks(at, size, book, focal_35mm_mm=focal)
-    else:
+        if not isinstance(card, Refused) and not marks:
+            marks = find_dots(picture.pixels, card, book)
+    elif marks:
         card = find_card(picture.pixels, book, focal_35mm_mm=focal)
-    marks: Mapping[str, Place | Spot] | Refused = {} if clicked is None else clicked.marks
+    else:
+        card, marks = card_and_dots(picture.pixels, book, focal_35mm_mm=focal)
     found: PhotoReading | Refused
-    if not isinstance(card, Refused) and not marks:
-        marks = find_dots(picture.pixels, card, book)
     if isinstance(card, Refused):
         found = card
     elif isinstance(marks, Refused):

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rungwise.core.evidence import Evidence
-from rungwise.core.signals import Array, Piece, Recording, even, pieces, rate_of, runs
+from rungwise.core.signals import Array, Piece, Recording, even, longest, rate_of, runs
 
 #: The levels between which a movement is timed are a tenth and nine tenths of its way.
 TENTH = 1 / 10
@@ -345,8 +345,7 @@ def _longest(acceleration: Recording, turning: Recording | None, book: Evidence)
         values = np.concatenate((acceleration.values, turning.values))
         names = (*acceleration.names, *turning.names)
         both = Recording(acceleration.time_s, values, names, "")
-    part = max(pieces(both, book), key=lambda part: int(part.stop - part.start))
-    return even(both, part, book.value("reps.rate_hz"))
+    return even(both, longest(both, book)[0], book.value("reps.rate_hz"))
 
 
 def _smooth(rows: Array, rate: float, book: Evidence) -> Array:

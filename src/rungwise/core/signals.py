@@ -17,7 +17,17 @@ from numpy.typing import NDArray
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence
 
-__all__ = ["Array", "Piece", "Recording", "even", "low_pass", "pieces", "rate_of", "runs"]
+__all__ = [
+    "Array",
+    "Piece",
+    "Recording",
+    "even",
+    "longest",
+    "low_pass",
+    "pieces",
+    "rate_of",
+    "runs",
+]
 
 Array = NDArray[np.float64]
 #: Rounding slack of a time step, as a share of it.
@@ -139,6 +149,14 @@ def pieces(recording: Recording, book: Evidence) -> tuple[slice, ...]:
     most = max(book.value("stance.gap_most_s"), (2 + 0.5) * float(np.median(steps)))
     cuts = [0, *(int(i) + 1 for i in np.flatnonzero(steps > most)), len(recording.time_s)]
     return tuple(slice(a, b) for a, b in pairwise(cuts))
+
+
+def longest(recording: Recording, book: Evidence) -> tuple[slice, tuple[str, ...]]:
+    """The longest part without a hole, and what has to be told when there are others."""
+    parts = pieces(recording, book)
+    holes = len(parts) - 1
+    told = (f"cut at {holes} holes; the longest part is described",) if holes else ()
+    return max(parts, key=lambda part: int(part.stop - part.start)), told
 
 
 def even(recording: Recording, part: slice, rate_hz: float) -> Piece:

@@ -15,7 +15,7 @@ import numpy as np
 
 from rungwise.core.errors import Fault, InputError
 from rungwise.core.evidence import Evidence, Row
-from rungwise.core.signals import Array, Piece, Recording, even, low_pass, pieces, rate_of
+from rungwise.core.signals import Array, Piece, Recording, even, longest, low_pass, pieces, rate_of
 
 __all__ = [
     "AUTHORS",
@@ -170,17 +170,15 @@ def stance_of(
     """
     _check_rows(recording, surface, eyes)
     rate = rate_of(recording, book)
-    parts = pieces(recording, book)
-    steps: list[str] = list(recording.told)
+    part, cut = longest(recording, book)
+    steps: list[str] = [*recording.told, *cut]
     constants: dict[str, float] = {}
-    longest = max(parts, key=lambda part: part.stop - part.start)
-    if len(parts) > 1:
-        if not conventions.prepared:
-            fault = Fault("time", f"{len(parts) - 1} holes", "none", "Let it be prepared first.")
-            raise InputError("recording", (fault,))
-        steps.append(f"cut at {len(parts) - 1} holes; the longest part is described")
+    if cut and not conventions.prepared:
+        holes = len(pieces(recording, book)) - 1
+        fault = Fault("time", f"{holes} holes", "none", "Let it be prepared first.")
+        raise InputError("recording", (fault,))
     if conventions.prepared:
-        piece = _prepared(recording, longest, book, constants, steps)
+        piece = _prepared(recording, part, book, constants, steps)
         rate = piece.rate_hz
         values = piece.values
     else:
@@ -198,11 +196,7 @@ def stance_of(
         raise InputError("recording", (fault,))
     found = describe(ap, ml, rate, book, conventions)
     constants |= found.pop("constants")  # type: ignore[arg-type]
-    rows = {
-        name: book.row(f"stance.mdc_ratio.{name}.{surface}.{eyes}")
-        for name in WITH_ERROR
-        if surface and eyes
-    }
+    rows = {name: least_ratio(name, book, surface, eyes) for name in WITH_ERROR if surface and eyes}
     told = {
         name: Described(value, _unit(name), rows.get(name))
         for name, value in found.items()

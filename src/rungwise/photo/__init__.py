@@ -7,8 +7,10 @@ from rungwise.core.photo import card_from_clicks, measure, measure_length
 from rungwise.core.photo_many import combine, from_flat
 from rungwise.photo.card import find_card
 from rungwise.photo.dots import find_dots
+from rungwise.photo.look import card_and_dots
 
 __all__ = [
+    "card_and_dots",
     "card_from_clicks",
     "combine",
     "find_card",
